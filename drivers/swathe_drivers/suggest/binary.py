@@ -28,7 +28,14 @@ def suggest_binary(
     """Descriptions for frames, not tried yet; see `swathe_drivers.suggest.suggest`."""
     stream = CapturedBytes.of(chunks)
     every = [checked(framed) for framed in framings(stream)]
-    every = [one for one in every if one.usable or one.framed.table.get("sync", True)]
+    every = [
+        one
+        for one in every
+        if one.usable
+        or one.framed.table["kind"] != "fixed"
+        or "sync" in one.framed.table
+        or "first" in one.framed.table
+    ]
     every.sort(key=lambda one: -one.rank)
     found: list[Suggestion] = []
     kept: list[CheckedFrames] = []

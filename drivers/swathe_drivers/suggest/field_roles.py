@@ -52,12 +52,13 @@ def roles_of(
 
     def worth(one: Encoded) -> float:
         gain = _WORTH_NUMBERED if _is_numbered(one) else 0.0
-        for quantity in {shown.quantity for shown in shows}:
-            if quantity not in one.can:
-                continue
-            values = series_of(0, one, times[picked])
+        wanted = {shown.quantity for shown in shows} & one.can
+        if not wanted or np.unique(one.values[np.isfinite(one.values)]).size <= 3:
+            return gain
+        values = series_of(0, one, times[picked])
+        for quantity in wanted:
             match = match_shown(values, hints.of(quantity))
-            if match is not None and np.unique(one.values[np.isfinite(one.values)]).size > 3:
+            if match is not None:
                 gain = max(gain, 15.0 - 15.0 * match.chance if match.scale in _TENS else 10.0)
         return min(gain, _WORTH_SHOWN)
 

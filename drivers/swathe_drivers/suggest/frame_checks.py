@@ -167,6 +167,8 @@ def _framing_text(table: Mapping[str, Any]) -> str:
     for key, value in table.items():
         if key == "sync":
             parts.append("sync " + bytes(value).hex(" ").upper())
+        elif key == "first":
+            parts.append(f"first byte & {value['mask']:02X} = {value['value']:02X}")
         elif key != "kind":
             parts.append(
                 f"{key} {value:02X}"

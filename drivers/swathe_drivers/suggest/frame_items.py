@@ -50,7 +50,10 @@ def field_table(one: Encoded, role: Role, rows: NDArray[np.uint8] | None = None)
         if rows is not None and one.size == 1 and np.ptp(one.steps) == 0 and one.steps[0]:
             table["value"] = int(one.steps[0])
         return table
-    table = {"is": role.kind, "type": one.kind}
+    kind = one.kind
+    if role.kind == "position" and kind in ("u3", "u4") and one.values.max() < (one.span or 0) / 2:
+        kind = f"i{one.size}"  # the same here, and right if it ever is below 0
+    table = {"is": role.kind, "type": kind}
     keys = dict(role.keys)
     if role.kind == "counts":
         if role.period is not None and role.period != one.span:

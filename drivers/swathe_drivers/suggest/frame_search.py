@@ -150,7 +150,16 @@ def _by_length(
 def _fixed(stream: CapturedBytes) -> Iterator[Framed]:
     """Frames of one length, by the distance at which bytes come again."""
     block = np.frombuffer(stream.data, np.uint8)
-    for length in _periods(block):
+    yield from _by_first_byte(block)
+    lengths = _periods(block)
+    apart = np.diff(stream.bursts)
+    if apart.size >= FEWEST_FRAMES:
+        usual, counts = np.unique(apart, return_counts=True)
+        often = int(usual[counts.argmax()])
+        if counts.max() >= _ALIGNED * apart.size and _SHORTEST <= often <= _LONGEST:
+            lengths = [*lengths, *({often} - {*lengths})]
+            yield from _unmarked(stream, block, often)
+    for length in lengths:
         yield from _of_length(stream, block, length)
 
 
@@ -205,7 +214,6 @@ def _of_length(stream: CapturedBytes, block: NDArray[np.uint8], length: int) -> 
         steady = (part == usual).mean(axis=0) >= _SAME
     if not steady.any():
         return
-    yield from _unmarked(stream, block, length)
     votes = Counter((stream.bursts % length).tolist())
     bursts = max(1, votes.total())
     ranked = []
@@ -266,6 +274,27 @@ def _unmarked(stream: CapturedBytes, block: NDArray[np.uint8], length: int) -> I
     table = {"kind": "fixed", "length": length}
     rank = 3.0 * kept.size / bursts.size - 0.2
     yield Framed(table, rows, kept.tolist(), 0, rows.size / block.size, why, rank=rank)
+
+
+def _by_first_byte(block: NDArray[np.uint8]) -> Iterator[Framed]:
+    """Frames of which no byte but the first has bit 7, or each but the first."""
+    high = block > 127
+    for value in (0x80, 0):
+        starts = np.flatnonzero(high == (value > 0))
+        if starts.size < FEWEST_FRAMES:
+            continue
+        length = int(np.median(np.diff(starts)))
+        if length < _SHORTEST:
+            continue
+        kept = starts[:-1][np.diff(starts) == length]
+        if kept.size < _SAME * (starts.size - 1):
+            continue
+        rows = np.stack([block[one : one + length] for one in kept.tolist()])
+        which = "only the first byte has" if value else "each byte but the first has"
+        why = f"{kept.size} times {length} bytes of which {which} bit 7"
+        table = {"kind": "fixed", "first": {"mask": 0x80, "value": value}, "length": length}
+        share = rows.size / block.size
+        yield Framed(table, rows, kept.tolist(), 0, share, why, rank=4.0)
 
 
 def _steps(data: bytes, sync: bytes, length: int) -> list[int]:

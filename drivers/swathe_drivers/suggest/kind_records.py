@@ -16,6 +16,7 @@ from swathe_drivers.suggest.frame_writing import items_of, written_frames
 from swathe_drivers.suggest.hints import Hints
 from swathe_drivers.suggest.roles import Roles
 from swathe_drivers.suggest.running import Role
+from swathe_drivers.suggest.tiling import sampled_rows
 from swathe_drivers.suggest.writing import RecordGuess
 
 __all__ = ["described_kinds"]
@@ -23,6 +24,7 @@ __all__ = ["described_kinds"]
 _VALUES: Final = frozenset({"thickness", "time_of_flight"})
 _MOVING: Final = frozenset({"counts", "position"})
 _SHOWS: Final = frozenset({"amplitude", "status"})
+_HEADER: Final = 2
 _MORE_KINDS: Final = 2.0  # that each further kind explains
 
 
@@ -60,11 +62,12 @@ def described_kinds(
         return []
 
     numbered = shared_numbers(framed.every, framed.first)
+    apart = numbered | _headers(framed.every, _first_of(one))
 
     def described(kind: FrameKind, known: Hints) -> _Described:
         body = kind.rows[:, : kind.length - one.size]
         times = stream.seconds_at(kind.offsets)
-        found = roles_of(body, times, order, known, first=framed.first, apart=numbered)
+        found = roles_of(body, times, order, known, first=framed.first, apart=apart)
         return _Described(kind, *found)
 
     every = [described(kind, hints) for kind in kinds]
@@ -115,9 +118,19 @@ def described_kinds(
     text, common = written_frames(one, order, port, records=records)
     questions = tuple(dict.fromkeys(q for each in used for q in each.roles.questions))
     score = sum(each.roles.score for each in used) + _MORE_KINDS * (len(records) - 1)
-    cost = sum(2.0 * each.cost / max(1.0, min(1500, each.kind.rows.shape[0])) for each in used)
+    looked = sum(sampled_rows(each.kind.rows.shape[0]).size for each in used)
+    cost = 2.0 * sum(each.cost for each in used) / max(1, looked)
     rank = one.rank * 4 + score - cost
     return [Suggestion(text, (*common, *findings), questions, rank=rank)]
+
+
+def _headers(every: Sequence[tuple[int, bytes]], first: int) -> frozenset[int]:
+    """Bytes at the beginning that are the same in all frames of all lengths: a type, an address."""
+    return frozenset(
+        place
+        for place in range(first, first + _HEADER)
+        if len({frame[place] for _, frame in every if len(frame) > place}) == 1
+    )
 
 
 def _first_of(one: CheckedFrames) -> int:

@@ -2,27 +2,26 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.suggest.display import is_power_of_ten, match_shown, shown_text
+from swathe_drivers.suggest.axes import find_axes, where_of
+from swathe_drivers.suggest.display import is_power_of_ten, shown_text
 from swathe_drivers.suggest.findings import Basis, OpenQuestion
 from swathe_drivers.suggest.flags import Flag, judge_bits, judge_texts, lost_of
 from swathe_drivers.suggest.held import find_held
 from swathe_drivers.suggest.hints import Hints
 from swathe_drivers.suggest.measured import amplitude_of, thickness_of
-from swathe_drivers.suggest.running import Role, clock_of, motion_of, quadrature_of, sequence_of
+from swathe_drivers.suggest.running import Role, clock_of, quadrature_of, sequence_of
 from swathe_drivers.suggest.series import Series, persistence
 
 __all__ = ["Roles", "assign"]
 
-_AXES: Final = ("scan", "index")
 _VALUES: Final = ("thickness", "time_of_flight")
 _MOVING: Final = ("counts", "position", "quadrature")
 _IGNORED: Final = Role("ignore", 0.0, Basis.GUESS, "the bytes do not show what it is", {})
-_LONG_UNITS: Final = {"M": 1000.0, "CM": 10.0}
 _MATCHED: Final = 12.0
 _SECOND_AXIS: Final = 0.8
 _VALUED: Final = 12.0
@@ -63,7 +62,7 @@ def assign(series: Sequence[Series], flags: Sequence[Flag], hints: Hints) -> Rol
     _once(runs, roles)
     free = [one for one in steady if one.key not in roles]
     if hints.contents != "gauge":
-        _axes(free, roles, hints, questions)
+        find_axes(free, roles, hints, questions)
     free = [one for one in free if one.key not in roles]
     value = None if hints.contents == "encoder" else _value(free, roles, hints, questions)
     free = [one for one in free if one.key not in roles]
@@ -138,103 +137,6 @@ def _once(runs: dict[int, Role], roles: dict[int, Role]) -> None:
     roles |= {key: role for key, role in runs.items() if role.kind not in others}
 
 
-def _axes(
-    free: Sequence[Series], roles: dict[int, Role], hints: Hints, questions: list[OpenQuestion]
-) -> None:
-    """Encoders: at most two, in their order; what the display shows of the thickness is none."""
-    moving: list[tuple[float, Series, Role]] = []
-    named = tuple(one for one in hints.of("position") if one.value)
-    for one in free:
-        role = motion_of(one)
-        match = match_shown(one, named, _label_unit(one)) if named else None
-        factor = _LONG_UNITS.get(one.label.strip().upper())
-        if factor is not None and role is not None and one.may_be("position"):
-            why = f"its unit is next to it: {one.label}; {role.why}"
-            role = replace(role, kind="position", keys={"unit": "mm", "scale": factor}, why=why)
-            match = None
-        usual = match is not None and (is_power_of_ten(match.scale) or match.chance < -1.5)
-        if match is not None and usual and one.may_be("position") and _moves(one):
-            why = match.why + (f"; {role.why}" if role else "")
-            ticks = role is not None and role.kind == "counts"
-            # A length is sent in a unit; what takes another factor is a count.
-            odd = not is_power_of_ten(match.scale)
-            if role is not None and ticks and (role.period is not None or odd):
-                why += f"; {1 / match.scale:g} counts for a {match.unit}"
-                score = role.score - 3 * match.chance
-                role = replace(role, score=score, why=why, shown=match.scale)
-            else:
-                keys: dict[str, Any] = {"unit": match.unit}
-                keys |= {"scale": match.scale} if match.scale != 1 else {}
-                keys |= {"offset": match.offset} if match.offset else {}
-                score = (role.score if role else 4.0) - 3 * match.chance
-                role = Role("position", score, Basis.LIKELY, why, keys, shown=match.scale)
-        if role is None:
-            continue
-        value = thickness_of(one, hints)
-        rival = value.score if value is not None else -9.0
-        if (
-            hints.of("thickness")
-            and value is not None
-            and value.shown is not None
-            and match is None
-        ):
-            rival += 4.0
-        score = role.score - max(0.0, rival - 3.0) - 4.0 * (one.label == "%")
-        if role.basis is Basis.GUESS and rival > 2.0:
-            continue
-        if score > 2.0 and one.label.strip().upper() not in ("DB", "%", "C", "V"):
-            moving.append((score, one, role))
-    if any(role.basis is not Basis.GUESS for _, _, role in moving):
-        moving = [item for item in moving if item[2].basis is not Basis.GUESS]
-    moving.sort(key=lambda item: -item[0])
-    quads = sum(role.kind == "quadrature" for role in roles.values())
-    kept = sorted(moving[: 2 - quads], key=lambda item: item[1].key)
-    names = _axis_names(kept, hints)
-    for (_, one, role), axis in zip(kept, names, strict=True):
-        keys = {"axis": axis, **role.keys}
-        if role.kind == "position" and "unit" not in keys:
-            keys["unit"] = _label_unit(one) or hints.unit or "mm"
-            if not _label_unit(one) and not hints.unit:
-                text = f"Which unit has the position ({_where(one)})?"
-                questions.append(OpenQuestion(text, "--shows 'position=310.5 mm'", "position"))
-        roles[one.key] = replace(role, keys=keys)
-    if len(kept) == 2:
-        text = f"Which of {_where(kept[0][1])} and {_where(kept[1][1])} is the scan axis?"
-        questions.append(
-            OpenQuestion(text, "move the probe along one axis only, and capture again")
-        )
-    for key, role in list(roles.items()):
-        if role.kind == "quadrature":
-            roles[key] = replace(role, keys={"axis": "index" if kept else hints.axis})
-
-
-def _moves(one: Series) -> bool:
-    """It may be a position: it does not jump to and fro."""
-    values = one.values[one.present]
-    moved = values[np.concatenate(([True], np.diff(values) != 0))]
-    return moved.size >= 3 and persistence(moved) > 0.4
-
-
-def _axis_names(kept: Sequence[tuple[float, Series, Role]], hints: Hints) -> list[str]:
-    """The first that moves more is the scan axis, unless the texts before them name them."""
-    if len(kept) < 2:
-        return [hints.axis] * len(kept)
-    other = "index" if hints.axis == "scan" else "scan"
-    moves = [np.count_nonzero(np.diff(one.values)) for _, one, _ in kept]
-    first = moves[0] * 3 >= moves[1]
-    return [hints.axis, other] if first else [other, hints.axis]
-
-
-def _label_unit(one: Series) -> str | None:
-    label = one.label.strip().upper()
-    known = {"MM": "mm", "IN": "in", "INCH": "in", '"': "in", "UM": "um", "THOU": "thou"}
-    return known.get(label)
-
-
-def _where(one: Series) -> str:
-    return f"column {one.key + 1}" if not one.name else f"{one.name!r}"
-
-
 def _value(
     free: Sequence[Series], roles: dict[int, Role], hints: Hints, questions: list[OpenQuestion]
 ) -> Series | None:
@@ -267,11 +169,11 @@ def _value(
         )
         questions.append(OpenQuestion(text, "--shows '12.41 mm @ 20.5 s'", "thickness"))
     if role.basis is Basis.GUESS:
-        text = f"What does the display show now ({_where(best)} ends with {best.good[-1]:g})?"
+        text = f"What does the display show now ({where_of(best)} ends with {best.good[-1]:g})?"
         questions.append(OpenQuestion(text, "--shows '12.41 mm'", "thickness"))
     rivals = [one for score, one, _ in found[1:] if found[0][0] - score < _CLOSE and score > 0.0]
     if rivals and role.basis is not Basis.SHOWN:
-        names = ", ".join(f"{_where(one)} ends with {one.good[-1]:g}" for one in rivals)
+        names = ", ".join(f"{where_of(one)} ends with {one.good[-1]:g}" for one in rivals)
         text = f"Is the measured value not rather {names}?"
         questions.append(OpenQuestion(text, "--shows '12.41 mm'", "thickness"))
     return best

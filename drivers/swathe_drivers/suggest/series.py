@@ -97,10 +97,14 @@ def find_sentinels(
             few = names[:number]
             if (often[:number] < 2).any() or np.isin(few, found).any():
                 continue
-            rest = values[~np.isin(values, few) & ~np.isin(values, found)]
-            if rest.size < 0.25 * values.size or np.unique(rest).size < 4:
+            kept = ~np.isin(different, few) & ~np.isin(different, found)
+            rest, share = different[kept], counts[kept]
+            if rest.size < 4 or share.sum() < 0.25 * values.size:
                 continue
-            if _apart(few, rest, span, low, from_top=from_top):
+            # The 3rd and the 97th of a hundred of the others.
+            ends = np.searchsorted(np.cumsum(share), (0.03 * share.sum(), 0.97 * share.sum()))
+            bottom, top = rest[np.minimum(ends, rest.size - 1)].tolist()
+            if _apart(few, bottom, top, span, low, from_top=from_top):
                 found += few.tolist()
                 break
     return tuple(sorted(found))
@@ -108,14 +112,14 @@ def find_sentinels(
 
 def _apart(
     few: NDArray[np.float64],
-    rest: NDArray[np.float64],
+    bottom: float,
+    top: float,
     span: int | None,
     low: int,
     *,
     from_top: bool,
 ) -> bool:
     """Whether a few values at one end are too far from the rest to be measured ones."""
-    bottom, top = float(np.quantile(rest, 0.03)), float(np.quantile(rest, 0.97))
     spread = max(top - bottom, 1e-12)
     nearest = float(few[-1])
     if not from_top:

@@ -1,0 +1,136 @@
+"""Which numbers are positions: encoders, or lengths that the device makes of them."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any, Final
+
+import numpy as np
+
+from swathe_drivers.suggest.display import is_power_of_ten, match_shown
+from swathe_drivers.suggest.findings import Basis, OpenQuestion
+from swathe_drivers.suggest.hints import Hints
+from swathe_drivers.suggest.measured import thickness_of
+from swathe_drivers.suggest.running import Role, motion_of
+from swathe_drivers.suggest.series import Series, persistence
+
+__all__ = ["find_axes", "where_of"]
+
+_LONG_UNITS: Final = {"M": 1000.0, "CM": 10.0}
+_FEWEST_PLACES: Final = 40
+_STEPPED: Final = 0.9
+_STEP: Final = 4.5  # of the last digit: what drifts goes by one or two of it
+
+
+def find_axes(
+    free: Sequence[Series], roles: dict[int, Role], hints: Hints, questions: list[OpenQuestion]
+) -> None:
+    """Encoders: at most two, in their order; what the display shows of the thickness is none."""
+    moving: list[tuple[float, Series, Role]] = []
+    named = tuple(one for one in hints.of("position") if one.value)
+    for one in free:
+        role = motion_of(one)
+        match = match_shown(one, named, _label_unit(one)) if named else None
+        factor = _LONG_UNITS.get(one.label.strip().upper())
+        if factor is not None and role is not None and one.may_be("position"):
+            why = f"its unit is next to it: {one.label}; {role.why}"
+            role = replace(role, kind="position", keys={"unit": "mm", "scale": factor}, why=why)
+            match = None
+        usual = match is not None and (is_power_of_ten(match.scale) or match.chance < -1.5)
+        if match is not None and usual and one.may_be("position") and _moves(one):
+            why = match.why + (f"; {role.why}" if role else "")
+            ticks = role is not None and role.kind == "counts"
+            # A length is sent in a unit; what takes another factor is a count.
+            odd = not is_power_of_ten(match.scale)
+            if role is not None and ticks and (role.period is not None or odd):
+                why += f"; {1 / match.scale:g} counts for a {match.unit}"
+                score = role.score - 3 * match.chance
+                role = replace(role, score=score, why=why, shown=match.scale)
+            else:
+                keys: dict[str, Any] = {"unit": match.unit}
+                keys |= {"scale": match.scale} if match.scale != 1 else {}
+                keys |= {"offset": match.offset} if match.offset else {}
+                score = (role.score if role else 4.0) - 3 * match.chance
+                role = Role("position", score, Basis.LIKELY, why, keys, shown=match.scale)
+        if role is None:
+            continue
+        value = thickness_of(one, hints)
+        rival = value.score if value is not None else -9.0
+        if (
+            hints.of("thickness")
+            and value is not None
+            and value.shown is not None
+            and match is None
+        ):
+            rival += 4.0
+        score = role.score - max(0.0, rival - 3.0) - 4.0 * (one.label == "%")
+        if role.basis is Basis.GUESS and rival > 2.0:
+            continue
+        if score > 2.0 and one.label.strip().upper() not in ("DB", "%", "C", "V"):
+            moving.append((score, one, role))
+    if any(role.basis is not Basis.GUESS for _, _, role in moving):
+        moving = [item for item in moving if item[2].basis is not Basis.GUESS]
+    moving.sort(key=lambda item: -item[0])
+    quads = sum(role.kind == "quadrature" for role in roles.values())
+    # A gain or a temperature that drifts looks like an axis that hardly moves.
+    seconds = [item for item in moving[1:] if _is_second_axis(item[1])]
+    moving = [*moving[:1], *((s, one, _at_most_likely(role)) for s, one, role in seconds)]
+    kept = sorted(moving[: 2 - quads], key=lambda item: item[1].key)
+    names = _axis_names(kept, hints)
+    for (_, one, role), axis in zip(kept, names, strict=True):
+        keys = {"axis": axis, **role.keys}
+        if role.kind == "position" and "unit" not in keys:
+            keys["unit"] = _label_unit(one) or hints.unit or "mm"
+            if not _label_unit(one) and not hints.unit:
+                text = f"Which unit has the position ({where_of(one)})?"
+                questions.append(OpenQuestion(text, "--shows 'position=310.5 mm'", "position"))
+        roles[one.key] = replace(role, keys=keys)
+    if len(kept) == 2:
+        text = f"Which of {where_of(kept[0][1])} and {where_of(kept[1][1])} is the scan axis?"
+        questions.append(
+            OpenQuestion(text, "move the probe along one axis only, and capture again")
+        )
+    for key, role in list(roles.items()):
+        if role.kind == "quadrature":
+            roles[key] = replace(role, keys={"axis": "index" if kept else hints.axis})
+
+
+def _is_second_axis(one: Series) -> bool:
+    """It takes many numbers, or rests and then goes on by more than the last digit."""
+    values = one.values[one.present]
+    steps = np.abs(np.diff(values))
+    if np.unique(values).size >= _FEWEST_PLACES or not steps.any():
+        return True
+    resting = float(np.mean(steps == 0))
+    return resting > _STEPPED and float(np.median(steps[steps > 0])) >= _STEP * 10.0**-one.places
+
+
+def _at_most_likely(role: Role) -> Role:
+    return replace(role, basis=Basis.LIKELY) if role.basis is Basis.SHOWN else role
+
+
+def _moves(one: Series) -> bool:
+    """It may be a position: it does not jump to and fro."""
+    values = one.values[one.present]
+    moved = values[np.concatenate(([True], np.diff(values) != 0))]
+    return moved.size >= 3 and persistence(moved) > 0.4
+
+
+def _axis_names(kept: Sequence[tuple[float, Series, Role]], hints: Hints) -> list[str]:
+    """The first that moves more is the scan axis, unless the texts before them name them."""
+    if len(kept) < 2:
+        return [hints.axis] * len(kept)
+    other = "index" if hints.axis == "scan" else "scan"
+    moves = [np.count_nonzero(np.diff(one.values)) for _, one, _ in kept]
+    first = moves[0] * 3 >= moves[1]
+    return [hints.axis, other] if first else [other, hints.axis]
+
+
+def _label_unit(one: Series) -> str | None:
+    label = one.label.strip().upper()
+    known = {"MM": "mm", "IN": "in", "INCH": "in", '"': "in", "UM": "um", "THOU": "thou"}
+    return known.get(label)
+
+
+def where_of(one: Series) -> str:
+    """What questions call a column."""
+    return f"column {one.key + 1}" if not one.name else f"{one.name!r}"

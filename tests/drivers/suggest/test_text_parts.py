@@ -1,0 +1,213 @@
+"""Parts of what is found in lines of text: kinds of lines, patterns, states, times of flight."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+
+from swathe_drivers.description import parse_description
+from swathe_drivers.suggest import Basis, Hints, parse_shown, suggest
+from swathe_drivers.suggest.axes import find_axes
+from swathe_drivers.suggest.display import match_shown
+from swathe_drivers.suggest.flags import Flag, judge_texts, lost_of
+from swathe_drivers.suggest.flight import fitted_flight, named_flight
+from swathe_drivers.suggest.line_kinds import kinds_of
+from swathe_drivers.suggest.running import Role
+from swathe_drivers.suggest.series import Series, find_sentinels
+from swathe_drivers.suggest.skeleton import skeletons_of
+
+TIMES = np.arange(200) / 20.0
+
+
+def _numbers(values: list[float], **keys: object) -> Series:
+    return Series(0, np.array(values), np.arange(len(values)) / 20.0, **keys)  # type: ignore[arg-type]
+
+
+def _wall(number: int = 200) -> list[float]:
+    return [round(9.0 + 0.37 * (at % 11) + 0.01 * (at % 3), 2) for at in range(number)]
+
+
+@pytest.mark.parametrize(
+    ("codes", "found"), [([65535.0, 65534.0], (65534.0, 65535.0)), ([65535.0, 30000.0], (65535.0,))]
+)
+def test_sentinels_several_at_the_top_of_the_type(
+    codes: list[float], found: tuple[float, ...]
+) -> None:
+    """FFFF and FFFE stand for none; of 30000 two are a measured value or not, and not taken."""
+    values = np.array([1000.0 * value for value in _wall()])
+    values[10:40] = codes[0]
+    values[60:64] = codes[1]
+    assert find_sentinels(values, 65536) == found
+
+
+def test_sentinels_single_digits_are_digits() -> None:
+    """8 and 9 of one digit are no nines that stand for none."""
+    values = np.array([float(1 + at % 5) for at in range(100)] + [8.0, 9.0] * 10)
+    assert 9.0 not in find_sentinels(values)
+
+
+def test_skeleton_takes_a_word_in_place_of_a_number_and_its_unit() -> None:
+    """`TH LOS` is of the kind of `TH 9.37 mm`, and the word is the number's text."""
+    lines = [f"TH {value:.2f} mm" if at % 9 else "TH LOS" for at, value in enumerate(_wall())]
+    (one,) = skeletons_of(lines)
+    assert len(one.rows) == len(lines)
+    assert one.rows[0] == ["LOS"]
+    assert one.rows[1] == [f"{_wall()[1]:.2f}"]
+
+
+def test_skeleton_keeps_a_sign_behind_a_number() -> None:
+    """A minus sign before a space belongs to the number before it."""
+    lines = [f"{at:06d} {abs(at - 50):5.1f}{'-' if at < 50 else ' '} END" for at in range(100)]
+    (one,) = skeletons_of(lines)
+    assert one.rows[0][1] == "50.0-"
+    assert one.rows[99][1] == "49.0"
+
+
+def test_skeleton_takes_exponents() -> None:
+    """1.25E+01 is one number."""
+    lines = [f"V{value:.2E};{at}" for at, value in enumerate(_wall())]
+    (one,) = skeletons_of(lines)
+    assert float(one.rows[3][0]) == pytest.approx(_wall()[3], abs=0.01)
+    assert re.compile(one.pattern).fullmatch(lines[3]) is not None
+
+
+def test_kinds_of_lines_numbered_by_their_first_column() -> None:
+    """2, 2, 1, 2, 2, 1: kinds; a state that stays for long is none, and no running number either."""
+    times = np.arange(120, dtype=np.int64)
+    turn = [f"1,{at / 10:.2f}" if at % 3 == 2 else f"2,{9000 + at}" for at in range(120)]
+    assert sorted(str(kind.lead) for kind in kinds_of(turn, times, ",")) == ["1", "2"]
+    state = [f"{1 if at < 60 else 2},{at}" for at in range(120)]
+    assert [kind.lead for kind in kinds_of(state, times, ",")] == [None]
+    running = [f"{at % 4},{at}" for at in range(120)]
+    assert [kind.lead for kind in kinds_of(running, times, ",")] == [None]
+
+
+def test_state_with_which_the_value_is_held_is_no_reading() -> None:
+    """A: 0.00 is sent; H: the last value again, shorter than chance makes runs elsewhere impossible."""
+    values: list[float] = []
+    texts: list[str] = []
+    for at, value in enumerate(_wall()):
+        if at % 40 in (10, 11, 12):
+            values.append(values[-1])
+            texts.append("H")
+        elif at % 40 in (20, 21):
+            values.append(np.nan)
+            texts.append("A")
+        else:
+            values.append(value)
+            texts.append("")
+    known = np.array(values)
+    verdicts = lost_of(np.isnan(known), known, None)
+    found = judge_texts(Flag(1, texts=tuple(texts)), verdicts, known)
+    assert sorted(found.keys["invalid"]) == ["A", "H"]
+    assert found.basis is Basis.LIKELY
+    known[np.array(texts) == "H"] += 0.01 * np.arange(15)  # with it the value changes: a reading
+    found = judge_texts(Flag(1, texts=tuple(texts)), verdicts, known)
+    assert found.keys["invalid"] == ["A"]
+
+
+def test_flight_by_its_name_needs_a_metal_where_the_display_is_known() -> None:
+    """4555 ns for 12.2 mm is 2.68 mm a us; for 40 mm no metal has it."""
+    times = _numbers([4555.0 + at % 7 for at in range(100)], places=1, name="TOF=")
+    role = named_flight(times, 0.0, (parse_shown("12.2 mm"),))
+    assert role is not None
+    assert (role.kind, role.keys) == ("time_of_flight", {"unit": "ns"})
+    assert named_flight(times, 0.0, (parse_shown("40.0 mm"),)) is None
+    other = _numbers([4555.0 + at % 7 for at in range(100)], places=1, name="THK=")
+    assert named_flight(other, 0.0, ()) is None
+
+
+def test_two_numbers_of_a_display_that_differ_as_in_metal_are_a_flight_with_a_delay() -> None:
+    """2.96 mm a us from 0.41 us on: a velocity of 5920 m/s, and no thickness with odd factors."""
+    flights = [3000.0 + 5 * at for at in range(200)]
+    series = _numbers(flights, places=0)
+    shown = tuple(
+        parse_shown(f"{2.96e-3 * (flights[at] - 410):.3f} mm @ {at / 20} s") for at in (20, 190)
+    )
+    match = match_shown(series, shown)
+    assert match is not None
+    assert match.fitted
+    role = fitted_flight(series, 0.0, match)
+    assert role is not None
+    assert (role.kind, role.keys["unit"]) == ("time_of_flight", "ns")
+    assert "velocity of about 59" in role.why
+    volts = _numbers([2.0 + at / 100 for at in range(200)], places=2)
+    shown = tuple(parse_shown(f"{5 * (2 + at / 100) + 2:.2f} mm @ {at / 20} s") for at in (20, 190))
+    match = match_shown(volts, shown)
+    assert match is not None
+    assert fitted_flight(volts, 0.0, match) is None  # its offset is no delay
+
+
+def test_display_at_zero_shows_no_scale() -> None:
+    """0.0 mm is 0 in every unit."""
+    series = _numbers([float(at) for at in range(200)][::-1], whole=True)
+    assert match_shown(series, (parse_shown("position=0.0 mm"),)) is None
+
+
+def test_position_in_cm_is_shown_by_the_display() -> None:
+    """49.99 for 499.9 mm: ten times what is sent."""
+    series = _numbers([at / 4 for at in range(200)], places=2)
+    match = match_shown(series, (parse_shown("position=497.5 mm"),))
+    assert match is not None
+    assert match.scale == 10.0
+
+
+def test_drift_is_no_second_axis_and_stepped_one_is() -> None:
+    """A gain goes by tenths; an index axis by lines."""
+    scan = Series(0, 300 * np.sin(TIMES), TIMES)
+    gain = Series(1, np.repeat(np.arange(390.0, 410.0), 10), TIMES)
+    line = Series(2, np.repeat(np.arange(0.0, 50.0, 5.0), 20), TIMES)
+    roles: dict[int, Role] = {}
+    find_axes([scan, gain], roles, Hints(), [])
+    assert list(roles) == [0]
+    roles = {}
+    find_axes([scan, line], roles, Hints(), [])
+    assert sorted(roles) == [0, 2]
+    assert roles[2].basis is not Basis.SHOWN
+
+
+def test_display_that_no_column_explains_is_named() -> None:
+    """No odd factor is made up: the number is asked for again."""
+    lines = "".join(f"{value:.2f},{at}\r\n" for at, value in enumerate(_wall()))
+    chunks = [(at * 50_000_000, part.encode()) for at, part in enumerate(lines.splitlines(True))]
+    found = suggest(chunks, hints=Hints(shows=(parse_shown("33.17 mm"),)))
+    texts = [question.text for question in found.questions]
+    assert any("33.17 mm" in text and "No number here" in text for text in texts)
+    protocol = parse_description(found.text, "proposed").protocol
+    assert "scale" not in protocol["columns"][0]
+
+
+def test_headings_without_a_checksum_are_passed_over() -> None:
+    """A heading every 40 lines has no sum; the lines between are read without a fault."""
+    out = []
+    for at, value in enumerate(_wall()):
+        if at % 40 == 0:
+            out.append("  NO   THK  SUM\r\n")
+        body = f"{at:04d} {value:6.2f} "
+        out.append(f"{body}{sum(body.encode()):05d}\r\n")
+    chunks = [(at * 50_000_000, line.encode()) for at, line in enumerate(out)]
+    found = suggest(chunks, hints=Hints(contents="gauge"))
+    description = parse_description(found.text, "proposed")
+    assert description.protocol["ignore_lines"]
+    batch = description.decoder(ns_per_byte=0).feed_chunks(chunks)
+    assert batch.readings["thickness"].tolist() == pytest.approx(_wall())
+    assert not batch.faults
+
+
+def test_readings_and_positions_in_lines_of_two_kinds_are_one_description() -> None:
+    """Kinds told apart by a number, a clock in one of them only."""
+    out = []
+    for at, value in enumerate(_wall()):
+        place = round(2000 * np.sin(at / 40))
+        out.append(f"2,{place}\r\n")
+        out.append(f"2,{place + 3}\r\n")
+        out.append(f"1,{value:.2f},{1000 + 50 * at}\r\n")
+    chunks = [(at * 50_000_000 // 3, line.encode()) for at, line in enumerate(out)]
+    found = suggest(chunks)
+    description = parse_description(found.text, "proposed")
+    assert len(description.protocol["record"]) == 2
+    batch = description.decoder(ns_per_byte=0).feed_chunks(chunks)
+    assert batch.readings["thickness"].tolist() == pytest.approx(_wall())
+    assert batch.positions["counts"].shape[0] == 400

@@ -5,7 +5,8 @@ first use, so that ``import swathe`` costs nothing:
 
 - `open_survey` opens a survey folder: record, arrays as an xarray Dataset, gaps, replay;
 - `load_station` reads and checks a station file;
-- `grid_readings` places and bins arrays of positions and readings without files or ports.
+- `grid_readings` places and bins arrays of positions and readings without files or ports;
+- `evaluate_arrays` gives figures over the cells of arrays as a survey has them.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from swathe.api.gridding import grid_readings
     from swathe.api.survey import Replay, Survey, load_station, open_survey
     from swathe.errors import SwatheError
+    from swathe.evaluation import Evaluation, Zone, evaluate_arrays
     from swathe.pipeline import CellState
     from swathe.station import Axis, Station
     from swathe.store import SurveyRecord
@@ -25,12 +27,15 @@ if TYPE_CHECKING:
 __all__ = [
     "Axis",
     "CellState",
+    "Evaluation",
     "Replay",
     "Station",
     "Survey",
     "SurveyRecord",
     "SwatheError",
+    "Zone",
     "__version__",
+    "evaluate_arrays",
     "grid_readings",
     "load_station",
     "open_survey",
@@ -39,11 +44,14 @@ __all__ = [
 _HOMES = {
     "Axis": "swathe.station",
     "CellState": "swathe.pipeline",
+    "Evaluation": "swathe.evaluation",
     "Replay": "swathe.api.survey",
     "Station": "swathe.station",
     "Survey": "swathe.api.survey",
     "SurveyRecord": "swathe.store",
     "SwatheError": "swathe.errors",
+    "Zone": "swathe.evaluation",
+    "evaluate_arrays": "swathe.evaluation",
     "grid_readings": "swathe.api.gridding",
     "load_station": "swathe.api.survey",
     "open_survey": "swathe.api.survey",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from swathe.api.amending import amendment, end_of_replay
 from swathe.errors import SurveyError
+from swathe.evaluation import Evaluation, Zone, evaluate_arrays
 from swathe.messages import GapMessage
 from swathe.pipeline import Pipeline
 from swathe.station import Station, kept_channels, read_station
@@ -19,6 +20,7 @@ from swathe.store import (
     SurveyRecord,
     advice,
     dataset_of,
+    open_arrays,
     open_dataset,
     read_verified_record,
     record_of,
@@ -135,6 +137,61 @@ class Survey:
             remedy = advice(self._folder, REBUILD)
             raise SurveyError(self._folder.zarr, f"is missing: {remedy}")
         return open_dataset(self._folder.zarr)
+
+    def evaluate(
+        self,
+        *,
+        levels: Sequence[float | str] = (),
+        lowest: int = 10,
+        separation: float | None = None,
+        zones: Sequence[Zone] = (),
+        square: float | None = None,
+        corners: bool = False,
+        extremes: bool = False,
+        not_scanned: float | None = None,
+    ) -> Evaluation:
+        """Return figures over all cells: statistics, low places, thin areas, profiles, extremes.
+
+        Lengths are mm, areas mm² on the scanned surface.
+
+        Args:
+            levels: below which areas are counted: mm, lengths with their unit, or shares of the
+                nominal thickness such as ``"80 %"``.
+            lowest: so many low places, and so many thin areas a level are described.
+            separation: least distance between the centres of two low places.
+            zones: that are evaluated by themselves.
+            square: side of squares that are evaluated by themselves.
+            corners: whether cells that share only a corner are connected in thin areas.
+            extremes: whether the probable minimum of the area not scanned is estimated; it requires
+                squares.
+            not_scanned: that area; what the plan requires and was not seen, unless given.
+
+        Raises:
+            SurveyError: there are no arrays, or what is read is not what was written.
+            SwatheError: an argument is none, or the survey is one of spots.
+
+        Example:
+            >>> import swathe
+            >>> found = swathe.open_survey("penstock-3").evaluate(levels=["10.5 mm"], lowest=2)
+            >>> found.survey.measured, found.survey.cells, found.survey.not_read
+            (19, 21, {'no_signal': 2})
+            >>> [(round(place.thickness, 1), place.scan) for place in found.lowest]
+            [(10.0, 0.0), (10.3, 3.0)]
+            >>> [(area.scan, area.borders_edge) for area in found.thin[0].areas]
+            [(Extent(low=-0.5, high=5.5), True)]
+        """
+        return evaluate_arrays(
+            open_arrays(self._folder),
+            record=self.record,
+            levels=levels,
+            lowest=lowest,
+            separation=separation,
+            zones=zones,
+            square=square,
+            corners=corners,
+            extremes=extremes,
+            not_scanned=not_scanned,
+        )
 
     def replay(
         self,

@@ -13,6 +13,7 @@ from swathe.cli import (  # noqa: F401
     check,
     demo,
     driver,
+    evaluate,
     gaps,
     init,
     listen,

@@ -5,7 +5,7 @@ depend on where a band ends. What was not seen is counted next to each figure.
 """
 
 from swathe.evaluation.cells import Band, CellSource
-from swathe.evaluation.evaluate import Evaluation, evaluate
+from swathe.evaluation.evaluating import Evaluation, evaluate_arrays
 from swathe.evaluation.extremes import BlockMinima, Extremes, probable_minimum
 from swathe.evaluation.levels import ThicknessLevel, level_of
 from swathe.evaluation.lowest import LowestPlaces, LowPlace
@@ -41,7 +41,7 @@ __all__ = [
     "Zone",
     "ZoneSummary",
     "ZoneTally",
-    "evaluate",
+    "evaluate_arrays",
     "level_of",
     "probable_minimum",
 ]

@@ -34,8 +34,8 @@ class Zone:
     """
 
     name: str
-    scan: Extent | None = None
-    index: Extent | None = None
+    scan: tuple[float, float] | None = None
+    index: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +75,7 @@ class ZoneTally:
         return ZoneSummary(self._zone, self._tally.summary(percentiles))
 
 
-def _slices(zone: Zone, axis: Axis, extent: Extent | None) -> list[slice]:
+def _slices(zone: Zone, axis: Axis, extent: tuple[float, float] | None) -> list[slice]:
     """Return the cells with their centres in an extent; two slices across the seam."""
     if extent is None:
         return [slice(0, axis.cells)]

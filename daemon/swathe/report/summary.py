@@ -21,7 +21,7 @@ from swathe.report.styles import MEASURED_ONLY, MOTION_CAUTION
 from swathe.station import position_text
 from swathe.store import SlipRecord, SurveyRecord
 
-__all__ = ["survey_lines", "times"]
+__all__ = ["place_lines", "survey_lines", "times"]
 
 _MOST_HALTS = 10
 
@@ -50,7 +50,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
     lines += [f"{port.device}: {text}" for port in record.ports for text in port.channel_texts]
     lines += [f"{port.device}: {times.text}" for port in record.ports for times in port.times]
     lines += [port.applied_delay.text for port in record.ports if port.applied_delay is not None]
-    lines += minimum_lines(record) + _place_lines(record)
+    lines += minimum_lines(record) + place_lines(record)
     lines += [f"note of {note.time:%Y-%m-%d %H:%M} UTC: {note.text}" for note in record.notes]
     return [*lines, *_crawler_lines(record), MEASURED_ONLY]
 
@@ -116,7 +116,8 @@ def _check_line(check: CheckMessage, units: DisplayUnits) -> str:
     )
 
 
-def _place_lines(record: SurveyRecord) -> list[str]:
+def place_lines(record: SurveyRecord) -> list[str]:
+    """Return the lines on how far off the places of readings may be; none where that is not known."""
     place, units = record.place, record.display
     if place is None:
         return []

@@ -6,7 +6,7 @@ from swathe.store.attributes import run_attributes, survey_attributes
 from swathe.store.checking import SurveyCheck, check_survey
 from swathe.store.checkpoint import Checkpoint, CheckpointFile, CheckpointUnusableError
 from swathe.store.damage_record import DamageRecord, damage_since
-from swathe.store.dataset import dataset_of, open_dataset
+from swathe.store.dataset import dataset_from, dataset_of, open_dataset
 from swathe.store.delays import measured_delays
 from swathe.store.digest_log import DigestLog
 from swathe.store.digests import Digests, FileFault, FileFaultKind, read_digests
@@ -70,6 +70,7 @@ __all__ = [
     "check_same_survey",
     "check_survey",
     "damage_since",
+    "dataset_from",
     "dataset_of",
     "derived_faults",
     "ending_text",

@@ -5,7 +5,7 @@ xarray comes with the extra ``xarray``: acquisition needs neither it nor the pan
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from swathe_drivers import ChannelFormat
 
-__all__ = ["dataset_of", "open_dataset"]
+__all__ = ["dataset_from", "dataset_of", "open_dataset"]
 
 
 def open_dataset(path: Path) -> xarray.Dataset:
@@ -91,6 +91,34 @@ def dataset_of(
     if spots:
         axes["spot"] = (("scan",), spot_names(spots), SPOT_ATTRIBUTES)
     return xarray.decode_cf(xarray.Dataset(layers, axes, attributes))
+
+
+def dataset_from(
+    layers: Mapping[str, tuple[Sequence[str], Any, Mapping[str, Any]]],
+    axes: Mapping[str, tuple[Any, Mapping[str, Any]]],
+    attributes: Mapping[str, Any],
+) -> xarray.Dataset:
+    """Return arrays as a Dataset.
+
+    Args:
+        layers: dimensions, values and attributes by name.
+        axes: positions and attributes of each dimension, by its name.
+        attributes: of the whole Dataset.
+
+    Raises:
+        SwatheError: xarray is not installed.
+    """
+    _require_xarray()
+    import xarray
+
+    return xarray.Dataset(
+        {
+            name: (tuple(dims), values, dict(about))
+            for name, (dims, values, about) in layers.items()
+        },
+        {name: ((name,), values, dict(about)) for name, (values, about) in axes.items()},
+        dict(attributes),
+    )
 
 
 def _require_xarray() -> None:

@@ -17,7 +17,7 @@ from swathe.evaluation import (
     ThicknessLevel,
     Zone,
     ZoneTally,
-    evaluate,
+    evaluate_arrays,
 )
 from swathe.pipeline import CellState
 from swathe.pipeline.progress.fields import Extent
@@ -92,7 +92,9 @@ def test_no_figure_depends_on_the_bands(seed: int, band_cells: int) -> None:
     """All of an evaluation, digit by digit."""
     wall = random_wall(seed, SHAPE, digits=1)
     made = [
-        evaluate(wall, levels=["98 %"], square=4, zones=[Zone("a", Extent(1, 5))], band_cells=each)
+        evaluate_arrays(
+            wall, levels=["98 %"], square=4, zones=[Zone("a", Extent(1, 5))], band_cells=each
+        )
         for each in (band_cells, 10_000)
     ]
     assert repr(made[0]) == repr(made[1])
@@ -116,17 +118,17 @@ def test_a_wall_on_dask_is_read_band_by_band() -> None:
             return part
 
     lazy = {name: Watched(wall[name]) for name in (*wall.data_vars, *wall.coords)}
-    found = evaluate(lazy, band_cells=24)
-    assert repr(found.survey) == repr(evaluate(wall).survey)
+    found = evaluate_arrays(lazy, band_cells=24)
+    assert repr(found.survey) == repr(evaluate_arrays(wall).survey)
     assert max(sizes) == 24
 
 
 def test_low_places_are_three_cells_apart_unless_given() -> None:
     """Cells are 1 mm by 2 mm."""
     wall = random_wall(6, SHAPE)
-    assert evaluate(wall).separation == 6.0
-    assert evaluate(wall, separation=2.5).separation == 2.5
-    assert evaluate(wall.isel(index=[0])).separation == 3.0
+    assert evaluate_arrays(wall).separation == 6.0
+    assert evaluate_arrays(wall, separation=2.5).separation == 2.5
+    assert evaluate_arrays(wall.isel(index=[0])).separation == 3.0
 
 
 def test_squares_with_unseen_cells_are_left_out_of_extremes() -> None:
@@ -137,17 +139,17 @@ def test_squares_with_unseen_cells_are_left_out_of_extremes() -> None:
     state[2, 2] = CellState.EXCLUDED
     state[6:8, 8:10] = CellState.UNVISITED
     wall = arrays_of(values, state=state, resolution=(2.0, 2.0))
-    found = evaluate(wall, square=4, extremes=True).extremes
+    found = evaluate_arrays(wall, square=4, extremes=True).extremes
     assert found is not None
     assert (found.squares, found.incomplete) == (100 - 4, 2)
     assert found.square_area == 16.0
     assert found.area == 6 * 4.0
     assert found.ratio == 1.5
-    given = evaluate(wall, square=4, extremes=True, not_scanned=1600.0).extremes
+    given = evaluate_arrays(wall, square=4, extremes=True, not_scanned=1600.0).extremes
     assert given is not None
     assert given.ratio == 100
     assert given.refused == ()
-    whole = evaluate(arrays_of(values), square=4, extremes=True).extremes
+    whole = evaluate_arrays(arrays_of(values), square=4, extremes=True).extremes
     assert whole is not None
     assert "all that the plan requires was seen" in whole.refused[0]
 
@@ -156,10 +158,10 @@ def test_what_is_asked_wrongly_is_refused() -> None:
     """Each text names what is required."""
     wall = random_wall(1, SHAPE)
     with pytest.raises(SwatheError, match="give their side"):
-        evaluate(wall, extremes=True)
+        evaluate_arrays(wall, extremes=True)
     with pytest.raises(SwatheError, match="from 0 to 100"):
-        evaluate(wall, percentiles=[101])
+        evaluate_arrays(wall, percentiles=[101])
     with pytest.raises(SwatheError, match="above zero"):
-        evaluate(wall, square=0.0)
+        evaluate_arrays(wall, square=0.0)
     with pytest.raises(SwatheError, match="take larger ones"):
-        evaluate(arrays_of(np.ones((200, 200)), resolution=(1, 1)), square=1.0)
+        evaluate_arrays(arrays_of(np.ones((200, 200)), resolution=(1, 1)), square=1.0)

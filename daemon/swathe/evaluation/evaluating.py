@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -17,11 +18,15 @@ from swathe.evaluation.profiles import LowestProfile, LowestProfiles
 from swathe.evaluation.statistics import PERCENTILES
 from swathe.evaluation.thin_areas import ThinAreas, ThinAreasBelow
 from swathe.evaluation.zones import Square, SquareGrid, Zone, ZoneSummary, ZoneTally
-from swathe.store import SurveyRecord
+from swathe.store import SurveyRecord, dataset_from
 
-__all__ = ["Evaluation", "evaluate"]
+if TYPE_CHECKING:
+    import xarray
+
+__all__ = ["Evaluation", "evaluate_arrays"]
 
 _SEPARATION_CELLS = 3
+_MEASURED_ONLY = "Measured values only; no statement of fitness for service."
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +66,84 @@ class Evaluation:
     squares: tuple[Square, ...]
     extremes: Extremes | None
 
+    def profiles_dataset(self) -> xarray.Dataset:
+        """Return the profiles over ``scan`` and ``index``: lowest thickness, its place, cells.
 
-def evaluate(
+        Raises:
+            SwatheError: xarray is not installed.
+        """
+        layers: dict[str, tuple[list[str], Any, dict[str, Any]]] = {}
+        for one, across in zip(self.profiles, ("index", "scan"), strict=True):
+            for name, values, about, unit in (
+                ("lowest", one.lowest, f"lowest thickness over the {across} axis", "mm"),
+                ("lowest_at", one.lowest_at, f"{across} position of the lowest thickness", "mm"),
+                ("measured", one.measured, "cells that count", "1"),
+                ("unseen", one.unseen, "required cells that do not count", "1"),
+            ):
+                attributes = {"long_name": about, "units": unit}
+                layers[f"{name}_along_{one.axis}"] = ([one.axis], values, attributes)
+        axes = {str(one.axis): (one.positions, {"units": "mm"}) for one in self.profiles}
+        return dataset_from(layers, axes, {"comment": _MEASURED_ONLY})
+
+    def squares_dataset(self) -> xarray.Dataset:
+        """Return the squares over the ``index`` and ``scan`` positions of their middles.
+
+        Raises:
+            SwatheError: there are none, or xarray is not installed.
+        """
+        if not self.squares:
+            message = "no squares were evaluated: give their side"
+            raise SwatheError(message)
+        shape = self.squares[-1].row + 1, self.squares[-1].column + 1
+        figures = [one.figures for one in self.squares]
+        known = [one.statistics for one in figures]
+        nothing = float("nan")
+        columns: dict[str, tuple[list[float], str, str]] = {
+            "minimum": (
+                [nothing if one is None else one.minimum for one in known],
+                "lowest thickness",
+                "mm",
+            ),
+            "mean": (
+                [nothing if one is None else one.mean for one in known],
+                "mean thickness",
+                "mm",
+            ),
+            "standard_deviation": (
+                [
+                    nothing
+                    if one is None or one.standard_deviation is None
+                    else one.standard_deviation
+                    for one in known
+                ],
+                "standard deviation of wall and readings",
+                "mm",
+            ),
+            "measured": ([one.measured for one in figures], "cells that count", "1"),
+            "unseen": (
+                [one.cells - one.measured for one in figures],
+                "required cells that do not count",
+                "1",
+            ),
+        }
+        layers = {
+            name: (
+                ["index", "scan"],
+                np.array(values).reshape(shape),
+                {"long_name": about, "units": unit},
+            )
+            for name, (values, about, unit) in columns.items()
+        }
+        first_row = self.squares[: shape[1]]
+        first_column = self.squares[:: shape[1]]
+        axes = {
+            "scan": ([sum(one.scan) / 2 for one in first_row], {"units": "mm"}),
+            "index": ([sum(one.index) / 2 for one in first_column], {"units": "mm"}),
+        }
+        return dataset_from(layers, axes, {"comment": _MEASURED_ONLY})
+
+
+def evaluate_arrays(
     arrays: Arrays,
     *,
     record: SurveyRecord | None = None,

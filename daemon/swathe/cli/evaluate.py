@@ -1,0 +1,144 @@
+"""``swathe evaluate SURVEY``: figures over all cells of a survey."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from swathe.cli.app import Exit, app, console, errors, quantity, say, warn_unverified
+from swathe.errors import SwatheError
+
+if TYPE_CHECKING:
+    from swathe.evaluation import Zone
+
+__all__ = ["evaluate"]
+
+
+@app.command()
+def evaluate(
+    survey: Annotated[Path, typer.Argument(help="The survey folder.")],
+    level: Annotated[
+        list[str] | None,
+        typer.Option(
+            help='Count areas below this level: "8 mm", or "80 %" of the nominal thickness. Repeatable.'
+        ),
+    ] = None,
+    lowest: Annotated[
+        int, typer.Option(min=0, max=1000, help="Low places, and thin areas a level, to list.")
+    ] = 10,
+    apart: Annotated[
+        str, typer.Option(help='Least distance between two low places, such as "25 mm".')
+    ] = "",
+    square: Annotated[
+        str, typer.Option(help='Evaluate squares of this side too, such as "100 mm".')
+    ] = "",
+    zone: Annotated[
+        list[str] | None,
+        typer.Option(
+            help='Evaluate a zone too: "NAME: LOW to HIGH" on the scan axis, then ", LOW to HIGH" on the '
+            "index axis. Repeatable."
+        ),
+    ] = None,
+    corners: Annotated[
+        bool, typer.Option("--corners", help="Join thin areas at corners of cells too.")
+    ] = False,
+    extremes: Annotated[
+        bool,
+        typer.Option(
+            "--extremes",
+            help="Estimate the minimum of the area not scanned, by the squares' minima.",
+        ),
+    ] = False,
+    not_scanned: Annotated[
+        str,
+        typer.Option(help='That area, such as "3 m x 2 m"; what the plan lacks, unless given.'),
+    ] = "",
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON: mm, mm², per cent.")] = False,
+) -> None:
+    """Print statistics, low places, areas below levels and thin areas, and what was not seen.
+
+    Exit code 0: coverage meets the target; 3: it does not, or the record is not verified; 5: the
+    journal is damaged.
+    """
+    from swathe.evaluation import evaluate_arrays
+    from swathe.report.evaluation_json import evaluation_json
+    from swathe.report.evaluation_text import evaluation_parts
+    from swathe.store import SurveyFolder, damage_since, open_arrays, read_verified_record
+    from swathe.units import length
+
+    folder = SurveyFolder(survey)
+    folder.require()
+    record, unverified = read_verified_record(folder)
+    warn_unverified(folder.path, unverified)
+    found = evaluate_arrays(
+        open_arrays(folder),
+        record=record,
+        levels=level or (),
+        lowest=lowest,
+        separation=quantity("--apart", apart, length) if apart else None,
+        zones=[_zone(text) for text in zone or ()],
+        square=quantity("--square", square, length) if square else None,
+        corners=corners,
+        extremes=extremes,
+        not_scanned=_area(not_scanned) if not_scanned else None,
+    )
+    if as_json:
+        typer.echo(evaluation_json(found))
+    else:
+        for part in evaluation_parts(found):
+            if isinstance(part, str):
+                say(part)
+            else:
+                console.print(part)
+    for text in (unlisted := damage_since(folder, record)):
+        errors.print(text, style="bold", soft_wrap=True, highlight=False, markup=False)
+    if record.journal_damage or unlisted:
+        raise typer.Exit(Exit.JOURNAL_DAMAGED)
+    raise typer.Exit(Exit.OK if record.target_reached and not unverified else Exit.NOT_COVERED)
+
+
+def _zone(text: str) -> Zone:
+    """Return the zone that an option's text names.
+
+    Raises:
+        SwatheError: it names none.
+    """
+    from swathe.evaluation import Zone
+    from swathe.messages import Extent
+    from swathe.units import length
+
+    name, colon, borders = text.rpartition(":")
+    extents: list[Extent | None] = []
+    for part in borders.split(","):
+        low, to, high = part.partition(" to ")
+        if part.strip() == "all":
+            extents.append(None)
+        elif to:
+            extents.append(
+                Extent(quantity("--zone", low, length), quantity("--zone", high, length))
+            )
+    if not colon or not name.strip() or len(extents) != borders.count(",") + 1 or len(extents) > 2:
+        message = (
+            "'--zone' must be a name and borders on the scan and the index axis, such as "
+            f"'inlet: 0 mm to 200 mm, 0 mm to 50 mm', with 'all' for a whole axis (got {text!r})"
+        )
+        raise SwatheError(message)
+    return Zone(name.strip(), *extents)
+
+
+def _area(text: str) -> float:
+    """Return the area that an option's text gives, mm².
+
+    Raises:
+        SwatheError: it gives none.
+    """
+    from swathe.units import length
+
+    sides = text.split("x")
+    if len(sides) != 2:
+        message = f"'--not-scanned' must be two sides, such as '3 m x 2 m' (got {text!r})"
+        raise SwatheError(message)
+    one, other = (quantity("--not-scanned", side, length) for side in sides)
+    return one * other

@@ -129,13 +129,20 @@ class CellSource:
             try:
                 arrays[name]
             except KeyError as error:
-                message = f"the arrays are none of a survey: '{name}' is missing"
+                message = (
+                    f"the arrays are none of a survey, or of an old one: '{name}' is missing; "
+                    "`swathe rebuild` writes a survey's arrays again"
+                )
                 raise SwatheError(message) from error
         scan, index = (_axis(name, arrays[name]) for name in ("scan", "index"))
-        shape = tuple(arrays["state"].shape)
-        if shape != (index.cells, scan.cells):
-            message = f"the arrays are none of a survey: 'state' has the shape {shape}, the axes {index.cells, scan.cells}"
-            raise SwatheError(message)
+        for name in _LAYERS:
+            shape = tuple(arrays[name].shape)
+            if shape != (index.cells, scan.cells):
+                message = (
+                    f"the arrays are none of a survey: '{name}' has the shape {shape}, "
+                    f"the axes {index.cells, scan.cells}"
+                )
+                raise SwatheError(message)
         return cls(arrays, scan, index, band_cells)
 
     @property

@@ -10,7 +10,7 @@ That the area not scanned is like the one scanned no data of the latter can show
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import stats
@@ -74,7 +74,7 @@ class Extremes:
         median_low: lower end of the confidence interval of `median`, mm.
         median_high: upper end.
         minimum_low: lower end of the prediction interval: where the minimum of that area itself is,
-            mm; not below 0.
+            mm; as all of these not below 0.
         minimum_high: upper end.
         coverage: level of confidence of both intervals, 0 to 1.
         location: of the Gumbel distribution of the minima, mm.
@@ -159,13 +159,13 @@ def probable_minimum(
     of_median = np.quantile((median - pivots.location) / pivots.scale, ends)
     drawn = random.gumbel(math.log(ratio), size=_DRAWS)
     of_maximum = np.quantile((drawn - pivots.location) / pivots.scale, ends)
-    (median_high, median_low), (high, low) = (
-        (-(location + scale * each)).tolist() for each in (of_median, of_maximum)
+    # A wall of less than nothing is a wall with a hole.
+    middle, median_high, median_low, high, low = (
+        max(-(location + scale * float(each)), 0.0) for each in (median, *of_median, *of_maximum)
     )
-    return Extremes(
-        (), n, blocks.incomplete, blocks.area, area, ratio, -(location + scale * median),
-        median_low, median_high, max(low, 0.0), max(high, 0.0), coverage, -location, scale, shape,
-        found.tests,
+    return replace(
+        found, median=middle, median_low=median_low, median_high=median_high,
+        minimum_low=low, minimum_high=high,
     )  # fmt: skip
 
 

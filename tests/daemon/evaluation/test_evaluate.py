@@ -100,7 +100,7 @@ def test_no_figure_depends_on_the_bands(seed: int, band_cells: int) -> None:
     assert repr(made[0]) == repr(made[1])
 
 
-def test_a_wall_on_dask_is_read_band_by_band() -> None:
+def test_lazy_arrays_are_read_band_by_band() -> None:
     """Anything that gives arrays when it is indexed serves; here the largest read is observed."""
     wall = random_wall(5, SHAPE)
     sizes = list[int]()
@@ -165,3 +165,12 @@ def test_what_is_asked_wrongly_is_refused() -> None:
         evaluate_arrays(wall, square=0.0)
     with pytest.raises(SwatheError, match="take larger ones"):
         evaluate_arrays(arrays_of(np.ones((200, 200)), resolution=(1, 1)), square=1.0)
+
+
+def test_layers_of_another_shape_are_refused() -> None:
+    """A stranger's arrays need not fit together."""
+    wall = random_wall(1, SHAPE)
+    layers = {name: wall[name] for name in (*wall.data_vars, *wall.coords)}
+    layers["hits"] = layers["hits"][:4]
+    with pytest.raises(SwatheError, match="'hits' has the shape"):
+        evaluate_arrays(layers)

@@ -180,3 +180,10 @@ def test_area_and_confidence_must_be_some(area: float, coverage: float) -> None:
     """Anything else is an error."""
     with pytest.raises(SwatheError, match="an area above zero"):
         probable_minimum(blocks_of(walls(1)), area, coverage=coverage)
+
+
+def test_a_wall_is_never_thinner_than_nothing() -> None:
+    """Far below the minima of a thin wall there is a hole, and no negative thickness."""
+    found = probable_minimum(blocks_of(walls(6) - 8), 1e9)
+    assert found.refused == ()
+    assert found.minimum_low == found.median_low == found.median == 0.0

@@ -154,7 +154,7 @@ def test_a_level_that_is_none_is_refused(
 def test_arrays_of_something_else_are_refused() -> None:
     """What is missing is named, and a state that there is not."""
     wall = random_wall(1, SHAPE)
-    with pytest.raises(SwatheError, match="'state' is missing"):
+    with pytest.raises(SwatheError, match="'state' is missing; `swathe rebuild`"):
         CellSource.of(wall.drop_vars("state"))
     with pytest.raises(SwatheError, match="'scan' is none of a survey"):
         CellSource.of(wall.drop_vars("scan"))

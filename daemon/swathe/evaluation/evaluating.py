@@ -104,7 +104,7 @@ class Evaluation:
                 "lowest thickness",
                 "mm",
             ),
-            "mean": (
+            "mean_thickness": (
                 [nothing if one is None else one.mean for one in known],
                 "mean thickness",
                 "mm",
@@ -179,6 +179,21 @@ def evaluate_arrays(
     Raises:
         SurveyError: what is read is not what was written.
         SwatheError: the arrays are none of a survey, or an argument is none.
+
+    Example:
+        >>> import swathe
+        >>> arrays = swathe.open_survey("penstock-3").arrays()
+        >>> found = swathe.evaluate_arrays(arrays, levels=[11.0], square=5.0)
+        >>> found.survey.measured, found.survey.cells
+        (19, 21)
+        >>> round(found.survey.statistics.mean, 2)
+        10.97
+        >>> found.survey.levels[0].cells
+        9
+        >>> [round(area.depth, 2) for area in found.thin[0].areas]
+        [1.0, 0.05]
+        >>> [one.figures.measured for one in found.squares]
+        [5, 3, 5, 5, 1]
     """
     source = CellSource.of(arrays, band_cells=band_cells)
     if record is not None and record.spots:

@@ -13,6 +13,7 @@ from swathe.evaluation import (
     Extremes,
     LowPlace,
     PartSummary,
+    Square,
     ThicknessLevel,
     ThinAreasBelow,
 )
@@ -26,6 +27,8 @@ from swathe.report.styles import MEASURED_ONLY
 from swathe.report.summary import place_lines
 
 __all__ = ["evaluation_parts"]
+
+_MOST_SQUARES = 40
 
 
 def evaluation_parts(found: Evaluation) -> Iterator[str | Table]:
@@ -242,24 +245,37 @@ class _EvaluationText:
         found = self._found
         if found.zones:
             yield "zones:"
-            yield self._figures("zone", [(one.zone.name, one.figures) for one in found.zones])
+            yield self._figures(["zone"], [([one.zone.name], one.figures) for one in found.zones])
         if found.square is not None:
             scan, index = (self.units.place_text(side) for side in found.square)
             sides = scan if self._profile else f"{scan} (scan) by {index} (index)"
-            yield f"squares of {sides}, by their middle:"
+            yield f"{count_text(len(found.squares), 'square')} of {sides}, by their middle:"
+            lowest = sorted(found.squares, key=_minimum)[:_MOST_SQUARES]
             rows = []
-            for one in found.squares:
+            for one in found.squares if len(found.squares) <= _MOST_SQUARES else lowest:
                 middle = LowPlace(0.0, sum(one.scan) / 2, sum(one.index) / 2)
-                rows.append((self._at(middle), one.figures))
-            yield self._figures("scan" if self._profile else "scan / index", rows)
+                rows.append((self._columns(middle), one.figures))
+            yield self._figures(self._axes, rows)
+            if len(found.squares) > _MOST_SQUARES:
+                yield f"    these have the lowest minima; `--json` has all {len(found.squares):,}"
 
-    def _figures(self, what: str, rows: Sequence[tuple[str, PartSummary]]) -> Table:
+    @property
+    def _axes(self) -> list[str]:
+        """The axes that a place has."""
+        return ["scan"] if self._profile else ["scan", "index"]
+
+    def _columns(self, place: LowPlace | None) -> list[str]:
+        """Return a place as columns of a table."""
+        found = ("–", "–") if place is None else self._positions(place)
+        return list(found[: len(self._axes)])
+
+    def _figures(self, what: list[str], rows: Sequence[tuple[list[str], PartSummary]]) -> Table:
         units, name = self.units, self.units.length_name
         levels = [f"below {units.number(one.level.mm, 2, 3)}" for one in self._found.survey.levels]
         # Below a level: cells, as measured.
         table = _table(
-            what, f"minimum {name}", f"at {name}", f"mean {name}", f"deviation {name}",
-            f"median {name}", "measured", "not seen %", *levels,
+            *what, f"minimum {name}", *(f"at {axis}" for axis in self._axes), f"mean {name}",
+            f"deviation {name}", f"median {name}", "measured", "not seen %", *levels,
         )  # fmt: skip
         for title, figures in rows:
             known, unseen = figures.statistics, figures.percent_unseen
@@ -267,9 +283,9 @@ class _EvaluationText:
             share = "–" if unseen is None else f"{math.ceil(unseen * 100) / 100:.2f}"
             middle = None if known is None else known.percentiles.get(50.0)
             table.add_row(
-                title,
+                *title,
                 "–" if known is None else _number(known.minimum, units),
-                "–" if figures.minimum is None else self._at(figures.minimum),
+                *self._columns(figures.minimum),
                 "–" if known is None else _number(known.mean, units),
                 "–" if known is None else units.number(known.standard_deviation, 3, 4),
                 _number(middle, units),
@@ -278,6 +294,12 @@ class _EvaluationText:
                 *(f"{level.cells:,}" for level in figures.levels),
             )
         return table
+
+
+def _minimum(square: Square) -> float:
+    """Return the minimum of a square, by which squares are sorted."""
+    place = square.figures.minimum
+    return math.inf if place is None else place.thickness
 
 
 def _extremes(found: Extremes, units: DisplayUnits) -> Iterator[str]:

@@ -53,7 +53,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-@pytest.mark.parametrize("module", ["swathe.api.survey", "swathe.api.gridding"])
+@pytest.mark.parametrize(
+    "module", ["swathe.api.survey", "swathe.api.gridding", "swathe.evaluation.evaluating"]
+)
 def test_docstring_examples_run(module: str, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every example of the API's docstrings prints what it says."""
     monkeypatch.chdir(folder)
@@ -65,7 +67,12 @@ def test_docstring_examples_run(module: str, folder: Path, monkeypatch: pytest.M
 def test_each_function_of_the_api_has_an_example() -> None:
     """No public function goes without an example that the test above runs."""
     functions = [getattr(swathe, name) for name in swathe.__all__ if name.islower()]
-    for function in [*functions, swathe.Survey.arrays, swathe.Survey.replay]:
+    for function in [
+        *functions,
+        swathe.Survey.arrays,
+        swathe.Survey.evaluate,
+        swathe.Survey.replay,
+    ]:
         if callable(function):
             assert ">>> " in (function.__doc__ or ""), function
 

@@ -163,6 +163,7 @@ def test_the_guide_runs(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with contextlib.redirect_stdout(io.StringIO()) as printed:
         exec(compile(block.text, page, "exec"), {})  # noqa: S102  a page of ours
     assert printed.getvalue().splitlines()[0].startswith("19 21 9.52")
+    assert printed.getvalue().splitlines()[3].startswith("10.")
     assert printed.getvalue().splitlines()[-1].startswith("10.0")
 
 

@@ -174,3 +174,22 @@ def test_layers_of_another_shape_are_refused() -> None:
     layers["hits"] = layers["hits"][:4]
     with pytest.raises(SwatheError, match="'hits' has the shape"):
         evaluate_arrays(layers)
+
+
+def test_datasets_have_the_figures_by_position() -> None:
+    """Profiles by axis, squares by their middles."""
+    wall = random_wall(7, SHAPE)
+    found = evaluate_arrays(wall, square=4.0)
+    profiles, squares = found.profiles_dataset(), found.squares_dataset()
+    np.testing.assert_array_equal(profiles.lowest_along_scan, found.profiles[0].lowest)
+    np.testing.assert_array_equal(profiles.unseen_along_index, found.profiles[1].unseen)
+    assert profiles.index.values.tolist() == [2.0 * row for row in range(9)]
+    assert dict(squares.sizes) == {"index": 5, "scan": 3}
+    one = found.squares[4]
+    assert (one.row, one.column) == (1, 1)
+    there = squares.sel(scan=5.5, index=5.0)
+    assert one.figures.statistics is not None
+    assert there.mean_thickness == one.figures.statistics.mean
+    assert there.unseen == one.figures.cells - one.figures.measured
+    with pytest.raises(SwatheError, match="no squares"):
+        evaluate_arrays(wall).squares_dataset()

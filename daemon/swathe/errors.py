@@ -42,7 +42,7 @@ class Problem:
     Attributes:
         key: dotted key in the file, for example ``scan.resolution``.
         requirement: what must hold, for example ``must be > 0``.
-        got: the value in the file, as it is written there.
+        got: the value in the file, as it is written there; None where there is none.
         remedy: what to do about it; empty when the requirement is enough.
         excerpt: lines of the file that show where it is; empty where the key is enough.
     """
@@ -54,7 +54,9 @@ class Problem:
     excerpt: str = ""
 
     def __str__(self) -> str:
-        text = f"'{self.key}' {self.requirement} (got {self.got!r})"
+        text = f"'{self.key}' {self.requirement}"
+        if self.got is not None:  # TOML has no such value: it is not there
+            text += f" (got {self.got!r})"
         if self.remedy:
             text += f": {self.remedy}"
         return "\n      ".join([text, *self.excerpt.splitlines()])

@@ -23,13 +23,13 @@ def test_problem_reads_key_requirement_value_mend() -> None:
         str(Problem("scan.length", "must be > 0", -0.5)) == "'scan.length' must be > 0 (got -0.5)"
     )
     with_mend = Problem("a", "is required", None, "add a to the file")
-    assert str(with_mend) == "'a' is required (got None): add a to the file"
+    assert str(with_mend) == "'a' is required: add a to the file"
 
 
 def test_station_error_counts_and_lists() -> None:
     """One problem is one, several are several, each on its line."""
     one = StationError("x.toml", [Problem("a", "is required", None)])
-    assert str(one) == "x.toml: 1 problem\n  - 'a' is required (got None)"
+    assert str(one) == "x.toml: 1 problem\n  - 'a' is required"
     two = StationError(Path("x.toml"), [Problem("a", "r", 1), Problem("b", "r", 2)])
     assert str(two) == "x.toml: 2 problems\n  - 'a' r (got 1)\n  - 'b' r (got 2)"
     assert [problem.key for problem in two.problems] == ["a", "b"]

@@ -142,7 +142,7 @@ def test_ascans_become_thickness_and_are_kept(
     ("right", "wrong", "told"),
     [
         ('width = "6 us"', 'width = "60 us"', "'echo.gate[0].width' must end within the A-scan"),
-        ("[echo]", "[unheard]", "'echo' is required (got None): 'instrument' sends A-scans"),
+        ("[echo]", "[unheard]", "'echo' is required: 'instrument' sends A-scans"),
         ('threshold = "30 %"', 'threshold = "100 %"', "must have thresholds below 'saturation'"),
     ],
 )

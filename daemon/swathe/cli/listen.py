@@ -155,6 +155,8 @@ def _settings(
 
     if protocol is not None and driver is not None:
         raise SwatheError("--protocol names its driver itself: leave --driver out")
+    # First: what is wrong with it shows without the device, and without its capture.
+    given = None if protocol is None else read_description(protocol)
     known: dict[str, object] = {} if baud is None else {"baud": baud}
     settings = read_settings(PortSettings, {"url": url, **known}, key="port")
     text, origin = "", url
@@ -167,8 +169,8 @@ def _settings(
         if suggest and "?" not in url:
             url = f"{CAPTURE}{path}?pace=fast"
     description: Description | None
-    if protocol is not None:
-        description = read_description(protocol)
+    if given is not None:
+        description = given
     elif driver is not None:
         description = parse_description(f'driver = "{driver}"\n[protocol]\n', "--driver")
     elif text:

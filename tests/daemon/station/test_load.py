@@ -241,7 +241,7 @@ def without(text: str, start: str, lines: int) -> str:
         ),
         (
             GOOD.replace('device = "encoder"\n', "", 1),
-            "'scan.device' is required on an encoded axis (got None): devices of this file:"
+            "'scan.device' is required on an encoded axis: devices of this file:"
             " encoder, gauge",
         ),
         (
@@ -268,7 +268,7 @@ def without(text: str, start: str, lines: int) -> str:
         ),
         (
             without(GOOD, "[calibration]", 2),
-            "'calibration' is required (got None): 'gauge' gives time of flight only: add velocity"
+            "'calibration' is required: 'gauge' gives time of flight only: add velocity"
             " and zero_offset",
         ),
         (
@@ -330,7 +330,7 @@ def test_parse_wrong_table_brings_no_false_problems(
 def test_parse_empty_file_names_every_required_table() -> None:
     """An empty file is told all that it lacks."""
     assert problems("") == [
-        f"'{name}' is required (got None): add {name} to the file"
+        f"'{name}' is required: add {name} to the file"
         for name in ("name", "survey", "scan", "device")
     ]
 

@@ -96,13 +96,13 @@ def test_motion_is_not_allowed_unless_said() -> None:
         (
             "reading_rate = 60",
             "",
-            "'motion.plan' must have a reading_rate or a speed (got None): reading_rate = 60 "
+            "'motion.plan' must have a reading_rate or a speed: reading_rate = 60 "
             '(readings/s, from the data sheet), or a speed such as "80 mm/s"',
         ),
         (
             'query = "?"',
             'query = ""',
-            "'motion.protocol.query' is required (got None): without it nobody knows when a "
+            "'motion.protocol.query' is required: without it nobody knows when a "
             "position is reached, or that the wheels slip",
         ),
         (
@@ -114,7 +114,7 @@ def test_motion_is_not_allowed_unless_said() -> None:
         (
             "acceleration_mm_per_s2 = 400",
             "",
-            "'motion.protocol.axes.scan.acceleration_mm_per_s2' is required (got None): run-in and "
+            "'motion.protocol.axes.scan.acceleration_mm_per_s2' is required: run-in and "
             "duration are reckoned with it: take it from the machine's settings",
         ),
         (
@@ -126,7 +126,7 @@ def test_motion_is_not_allowed_unless_said() -> None:
         (
             '[index]\nlength = "80.0 mm"',
             '[index]\nmode = "wrapped"\nlength = "80.0 mm"',
-            "'motion.plan.twist_turns' is required where an axis goes round a pipe (got None): "
+            "'motion.plan.twist_turns' is required where an axis goes round a pipe: "
             "half a turn to either side reaches all round: twist_turns = 0.6",
         ),
         (

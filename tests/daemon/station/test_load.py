@@ -241,8 +241,7 @@ def without(text: str, start: str, lines: int) -> str:
         ),
         (
             GOOD.replace('device = "encoder"\n', "", 1),
-            "'scan.device' is required on an encoded axis: devices of this file:"
-            " encoder, gauge",
+            "'scan.device' is required on an encoded axis: devices of this file: encoder, gauge",
         ),
         (
             GOOD.replace('device = "encoder"\n', 'device = "encodr"\n', 1),

@@ -30,6 +30,12 @@ def _trend(random: np.random.Generator, n: int) -> np.ndarray:
 
 def _patches(random: np.random.Generator, n: int) -> np.ndarray:
     number = np.arange(n)
+    patch = (number // _COLUMNS // 3 + number % _COLUMNS // 5) % 2
+    return np.asarray(_gumbel(random, n) - 0.6 * patch)
+
+
+def _small_patches(random: np.random.Generator, n: int) -> np.ndarray:
+    number = np.arange(n)
     patch = (number // _COLUMNS // 2 + number % _COLUMNS // 2) % 2
     return np.asarray(_gumbel(random, n) - 0.6 * patch)
 
@@ -76,7 +82,8 @@ def main() -> None:
     for name, draw in (
         ("Gumbel", _gumbel),
         ("trend", _trend),
-        ("patches", _patches),
+        ("patches of 3 by 5 squares", _patches),
+        ("patches of 2 by 2 squares", _small_patches),
         ("bounded", _bounded),
         ("two kinds", _two_kinds),
     ):

@@ -81,3 +81,14 @@ def test_impossible_thickness_is_refused(value: float) -> None:
     """Arrays of a stranger's folder may have anything."""
     with pytest.raises(SwatheError, match=r"which no wall has"):
         tally_of(np.array([10, value], np.float32))
+
+
+def test_bins_are_joined_from_an_even_one_on() -> None:
+    """1.001 and 1.002 mm are in different bins of 0.002 mm, whether the wide value came first or last."""
+    values = np.array([1.001, 1.002, 2000.0], np.float32)
+    last, first = tally_of(values[:2], values[2:]), tally_of(values[2:], values[:2])
+    assert repr(last.statistics()) == repr(first.statistics())
+    found = last.statistics([0.0, 50.0])
+    assert found is not None
+    assert found.resolution == 0.002
+    assert found.percentiles[50.0] == pytest.approx(1.0025)

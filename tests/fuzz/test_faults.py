@@ -56,6 +56,14 @@ def test_every_24th_step_may_fail(resumed: bool) -> None:
     assert run_failures(steps, resumed=resumed).problems == []
 
 
+@pytest.mark.parametrize("read", range(2, 19, 4))
+def test_file_that_cannot_be_read_ends_a_run_with_its_name(read: int) -> None:
+    """A survey that is resumed after a kill; once it can be read again, nothing is missing."""
+    run = run_plan(Plan(1, kills=[(70, False)], read_fault=(read, 1_000_000)))
+    assert run.problems == []
+    assert all("Input/output error" in text for text in run.refused)
+
+
 def test_seed_repeats_a_run_step_by_step() -> None:
     """Two runs of one seed make the same changes of files in the same simulated moments."""
     first, again = (run_plan(Plan(3, kills=[(40, True)])) for _ in range(2))

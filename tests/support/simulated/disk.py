@@ -112,6 +112,7 @@ class SimulatedDisk:
     Attributes:
         steps: changes so far.
         on_step: called before each; raises `OSError` for a step that fails, returns True to be killed.
+        on_read: called with the path before a file is opened for reading; raises `OSError` if that fails.
         dead: whether the process was killed.
     """
 
@@ -121,6 +122,7 @@ class SimulatedDisk:
         self.steps = 0
         self.dead = False
         self.on_step: Callable[[Step], bool] = lambda _: False
+        self.on_read: Callable[[str], None] = lambda _: None
         self._contents: dict[int, _Content] = {}
         self._names: dict[str, dict[str, int]] = {}  # folder -> names on the disk
         self._real = {
@@ -192,6 +194,8 @@ class SimulatedDisk:
             if new:
                 self._contents[os.fstat(handle).st_ino] = _Content()
             return handle
+        if where is not None and not flags & os.O_DIRECTORY:
+            self.on_read(where)
         return int(self._real["open"](path, flags, mode, dir_fd=dir_fd))
 
     def fdopen(self, handle: int, mode: str = "r", *rest: Any, **options: Any) -> Any:
@@ -213,6 +217,8 @@ class SimulatedDisk:
                 flags |= {"w": os.O_TRUNC, "x": os.O_EXCL, "a": os.O_APPEND}[mode[0]]
                 stream = self._stream(self.open(file, flags, 0o666), f"{mode[0]}b", *rest)
                 return stream if "b" in mode else io.TextIOWrapper(stream, encoding="utf-8")
+        elif not isinstance(file, int) and (read := self._path(file)) is not None:
+            self.on_read(read)
         return self._real_open(file, mode, *rest, **options)
 
     def pwrite(self, handle: int, data: bytes, offset: int) -> int:
@@ -275,6 +281,7 @@ class SimulatedDisk:
         """Begin anew, as a process that was started again."""
         self.dead = False
         self.on_step = lambda _: False
+        self.on_read = lambda _: None
 
     def cut_power(self) -> None:
         """Leave on the disk what was synced, and a random part of the rest."""

@@ -53,7 +53,8 @@ FIRST_STEP = 1
 
 _ZARR_SHARE = 0.02
 _BROKER_SHARE = 0.2
-_ON_CHANGE_SHARE = 0.25
+_ON_CHANGE_SHARE = 0.35
+_READ_SHARE = 0.15
 _DAMAGED = 0.5
 # Its silence is a rest only after 100 ms: lines must be damaged for longer than that.
 _DAMAGED_ON_CHANGE = 0.95
@@ -78,6 +79,8 @@ class Plan:
         seed: of everything.
         port_faults: of the ports.
         disk_fault: kind, first step and last step; None for none.
+        read_fault: first and last of the files opened for reading of each run that cannot be read; None
+            for none.
         slow: seconds that a call in a thread takes.
         clock_step: ms after the start and by how much the wall clock is set, s; None for never.
         kills: for each run that is killed: after how many steps, and whether the power is cut.
@@ -91,6 +94,7 @@ class Plan:
     seed: int
     port_faults: list[PortFault] = field(default_factory=list)
     disk_fault: tuple[str, int, int] | None = None
+    read_fault: tuple[int, int] | None = None
     slow: float = 0.001
     clock_step: tuple[int, float] | None = None
     kills: list[tuple[int, bool]] = field(default_factory=list)
@@ -104,6 +108,7 @@ class Plan:
         """Return the faults by name."""
         found = [one.kind for one in self.port_faults]
         found += [] if self.disk_fault is None else [self.disk_fault[0]]
+        found += ["read fails"] * (self.read_fault is not None)
         found += ["on change"] * self.on_change
         found += ["disk slow"] * (0.01 < self.slow < 1) + ["disk hangs"] * (self.slow >= 1)
         found += ["clock step"] * (self.clock_step is not None)
@@ -151,6 +156,9 @@ def plan_of(seed: int) -> Plan:
         # Lines that are on their way for longer than the station file has it are taken for a rest.
         late = ("bytes delayed", "encoder")
         plan.port_faults = [one for one in plan.port_faults if (one.kind, one.port) != late]
+    if (reads := Random(seed + 6)).random() < _READ_SHARE:
+        begin = reads.randrange(24)  # a run that resumes opens so many
+        plan.read_fault = begin, begin + reads.choice([1, 1, 5, 1_000_000])
     apart = Random(seed + 3)  # so that a seed stays what it was before there was a broker
     if apart.random() < _BROKER_SHARE:
         plan.broker = broker_plan_of(apart)
@@ -213,6 +221,7 @@ class FaultyRun:
         self._waits_for = ""
         self._killed_at = 0
         self._resumed = self._failing = False
+        self._reads = 0
         self.refused: list[str] = []
         broker = plan.broker
         self.broker = None if broker is None else BrokerWorld(broker, self.machine, plan.seed + 4)
@@ -229,10 +238,11 @@ class FaultyRun:
                 self._one(step, cut=cut)
             ended = self._one(None)
             if not ended and not self.problems:
-                self.plan.disk_fault = None  # there is room again
+                self.plan.disk_fault = self.plan.read_fault = None  # there is room again
                 ended = self._one(None)
             if ended and not self._resumed:  # the files are older: another run, with time to replay
                 self.plan.slow, self.plan.disk_fault = _QUICK / 10, None
+                self.plan.read_fault = None
                 ended = self._one(None) and self._resumed
             if not ended and not self.problems:
                 self.problems.append(f"does not run on a sound disk: {self.refused[-1:]}")
@@ -263,6 +273,8 @@ class FaultyRun:
         self._resumed = self._failing = False
         self._waits_for, machine.on_hung = "", self._hung
         disk.on_step = lambda step: self._step(step, first, kill_at)
+        self._reads = 0
+        disk.on_read = self._read
         machine.thread_seconds = lambda: self.plan.slow
         try:
             machine.run(self._scan(), limit=_LIMIT_SECONDS)
@@ -277,7 +289,7 @@ class FaultyRun:
             return False
         except SwatheError as error:
             self.refused.append(str(error))
-            if self.plan.disk_fault is None:
+            if self.plan.disk_fault is None and self.plan.read_fault is None:
                 self.problems.append(f"refused without a fault of the disk: {error}")
             return False
         except Exception as error:  # noqa: BLE001  any other is a finding
@@ -286,7 +298,15 @@ class FaultyRun:
         finally:
             self.steps = disk.steps - first
             disk.on_step = lambda _: False
+            disk.on_read = lambda _: None
         return True
+
+    def _read(self, path: str) -> None:
+        """Let a file be unreadable if it is the turn of that."""
+        self._reads += 1
+        fault = self.plan.read_fault
+        if fault is not None and fault[0] <= self._reads < fault[1]:
+            raise OSError(errno.EIO, os.strerror(errno.EIO), path)
 
     def _step(self, step: Step, first: int, kill_at: int | None) -> bool:
         number = step.number - first

@@ -18,6 +18,7 @@ __all__ = ["find_axes", "where_of"]
 _LONG_UNITS: Final = {"M": 1000.0, "CM": 10.0}
 _FEWEST_PLACES: Final = 40
 _STEPPED: Final = 0.9
+_JUMP: Final = 20.0
 _STEP: Final = 4.5  # of the last digit: what drifts goes by one or two of it
 
 
@@ -95,13 +96,21 @@ def find_axes(
 
 
 def _is_second_axis(one: Series) -> bool:
-    """It takes many numbers, or rests and then goes on by more than the last digit."""
+    """It takes many numbers without a jump, or rests and then goes on by more than the last digit."""
     values = one.values[one.present]
     steps = np.abs(np.diff(values))
-    if np.unique(values).size >= _FEWEST_PLACES or not steps.any():
+    moved = steps[steps > 0]
+    if not moved.size:
         return True
-    resting = float(np.mean(steps == 0))
-    return resting > _STEPPED and float(np.median(steps[steps > 0])) >= _STEP * 10.0**-one.places
+    if moved.size < (1.0 - _STEPPED) * steps.size:
+        return float(np.median(moved)) >= _STEP * 10.0**-one.places
+    # What is put together of two numbers jumps where the upper one changes.
+    usual = float(np.quantile(moved, 0.95))
+    jumps = np.count_nonzero(moved > _JUMP * usual)
+    return np.unique(values).size >= _FEWEST_PLACES and (
+        jumps == 0
+        or (one.span is not None and bool((values.max() - values.min()) > 0.9 * one.span))
+    )
 
 
 def _at_most_likely(role: Role) -> Role:

@@ -223,7 +223,7 @@ def motion_of(series: Series) -> Role | None:
         score += 2.0
         basis = Basis.SHOWN if different > 50 and moving > 0.85 else Basis.LIKELY
         why += ", both ways"
-    elif resting > 0.02 or _uneven(values, series):
+    elif (resting > 0.02 or _uneven(values, series)) and not _runs_evenly(values, series):
         why += ", one way and unevenly"
     else:
         score -= 2.0
@@ -238,6 +238,15 @@ def motion_of(series: Series) -> Role | None:
     if not series.whole and (high - low) < 20 * 10.0**-series.places:
         return None
     return Role(kind, score, basis, why, {}, period)
+
+
+def _runs_evenly(values: Any, series: Series) -> bool:  # noqa: ANN401  an array
+    """It follows the time all along, as a counter of measurements or a clock does, however it is polled."""
+    rising = values if values[-1] >= values[0] else -values
+    _, away = slope_of(rising, series.times)
+    return away < _HOST_JITTER + 2.0 / max(1e-9, abs(float(values[-1] - values[0]))) * float(
+        series.times[-1] - series.times[0]
+    )
 
 
 def _uneven(values: Any, series: Series) -> bool:  # noqa: ANN401  an array

@@ -14,7 +14,7 @@ from swathe_drivers.suggest.display import match_shown
 from swathe_drivers.suggest.flags import Flag, judge_texts, lost_of
 from swathe_drivers.suggest.flight import fitted_flight, named_flight
 from swathe_drivers.suggest.line_kinds import kinds_of
-from swathe_drivers.suggest.running import Role
+from swathe_drivers.suggest.running import Role, motion_of
 from swathe_drivers.suggest.series import Series, find_sentinels
 from swathe_drivers.suggest.skeleton import skeletons_of
 
@@ -137,7 +137,12 @@ def test_two_numbers_of_a_display_that_differ_as_in_metal_are_a_flight_with_a_de
     shown = tuple(parse_shown(f"{5 * (2 + at / 100) + 2:.2f} mm @ {at / 20} s") for at in (20, 190))
     match = match_shown(volts, shown)
     assert match is not None
-    assert fitted_flight(volts, 0.0, match) is None  # its offset is no delay
+    assert fitted_flight(volts, 0.0, match) is None
+    slow = _numbers([2.0 + at / 100 for at in range(200)], places=2)
+    shown = tuple(parse_shown(f"{3 * (2 + at / 100) + 2:.2f} mm @ {at / 20} s") for at in (20, 190))
+    match = match_shown(slow, shown)
+    assert match is not None
+    assert fitted_flight(slow, 0.0, match) is None  # as in metal, but its offset is no delay
 
 
 def test_display_at_zero_shows_no_scale() -> None:
@@ -163,9 +168,31 @@ def test_drift_is_no_second_axis_and_stepped_one_is() -> None:
     find_axes([scan, gain], roles, Hints(), [])
     assert list(roles) == [0]
     roles = {}
+    fine = Series(1, np.repeat(np.arange(390.0, 440.0), 20)[:200] + 0.0, TIMES)
+    find_axes([scan, fine], roles, Hints(), [])
+    assert list(roles) == [0]
+    roles = {}
+    battery = np.where(np.arange(200) % 90 < 45, 78.0, 77.0)
+    both = Series(1, 65536 * battery + np.arange(200) // 2, TIMES, span=1 << 32)
+    find_axes([scan, both], roles, Hints(), [])
+    assert list(roles) == [0]
+    roles = {}
     find_axes([scan, line], roles, Hints(), [])
     assert sorted(roles) == [0, 2]
     assert roles[2].basis is not Basis.SHOWN
+
+
+def test_counter_of_measurements_that_is_polled_is_no_axis() -> None:
+    """20 a second, read 50 times a second: it rests, and still it follows the time."""
+    times = np.arange(600) / 50.0
+    counter = Series(0, np.floor(20 * times) + 700, times)
+    role = motion_of(counter)
+    assert role is not None
+    assert role.basis is Basis.GUESS
+    carriage = Series(0, np.floor(60 * times + 150 * np.sin(times)), times)
+    moved = motion_of(carriage)
+    assert moved is not None
+    assert moved.basis is not Basis.GUESS
 
 
 def test_display_that_no_column_explains_is_named() -> None:

@@ -180,3 +180,17 @@ def test_arc_holds_all_arcs_and_leaves_the_largest_hole(arcs: list[tuple[int, in
         if covered <= {(begin + k) % 10 for k in range(size)}
     )
     assert count == shortest
+
+
+@pytest.mark.parametrize("band_cells", [6, 100])
+@pytest.mark.parametrize(
+    "thin", [((0, 5), (1, 0)), ((0, 0), (1, 5)), ((2, 5), (0, 0)), ((0, 2), (2, 3))]
+)
+def test_corners_join_over_the_seams(thin: tuple[tuple[int, int], ...], band_cells: int) -> None:
+    """Two cells that share a corner over one seam or both, in one band and in several."""
+    wall = np.full((3, 6), 10.0)
+    for cell in thin:
+        wall[cell] = 9.0
+    source = source_of(arrays_of(wall, wrapped=(True, True)), band_cells=band_cells)
+    assert areas_of(source).count == 2
+    assert areas_of(source, corners=True).count == 1

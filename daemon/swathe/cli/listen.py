@@ -5,10 +5,12 @@ from __future__ import annotations
 import contextlib
 import sys
 import time
+import tomllib
+from collections.abc import Mapping
 from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -138,7 +140,11 @@ def listen(
         )
         snapshot = _follow(listener, _title(settings), seconds, plain=plain, quiet=suggest)
     _end(snapshot, capture)
-    good = _suggest(listener.kept, settings, per_byte, hints) if suggest else snapshot.good
+    if suggest:
+        talk = tomllib.loads(description.text).get("talk") if description else None
+        good = _suggest(listener.kept, settings, talk, per_byte, hints)
+    else:
+        good = snapshot.good
     raise typer.Exit(Exit.OK if good else Exit.ERROR)
 
 
@@ -270,7 +276,11 @@ def _hints(shows: list[str], sends: Sends | None, along: str) -> Hints:
 
 
 def _suggest(
-    kept: list[tuple[int, bytes]], settings: PortSettings, per_byte: int, hints: Hints
+    kept: list[tuple[int, bytes]],
+    settings: PortSettings,
+    talk: Mapping[str, Any] | None,
+    per_byte: int,
+    hints: Hints,
 ) -> bool:
     """Print the proposed description, and what it rests on to standard error."""
     from swathe_drivers.suggest import suggest
@@ -278,10 +288,10 @@ def _suggest(
     line = settings.model_dump(exclude={"url"}, exclude_defaults=True)
     if per_byte:  # a line with a rate of its own
         line = {"baud": settings.baud, **line}
-    found = suggest(kept, port=line, ns_per_byte=per_byte, hints=hints)
+    found = suggest(kept, port=line, talk=talk, ns_per_byte=per_byte, hints=hints)
     while sys.stdin.isatty() and errors.is_terminal and (answers := _ask(found, hints)):
         hints = replace(hints, shows=(*hints.shows, *answers))
-        found = suggest(kept, port=line, ns_per_byte=per_byte, hints=hints)
+        found = suggest(kept, port=line, talk=talk, ns_per_byte=per_byte, hints=hints)
     return _print_found(found)
 
 

@@ -15,6 +15,7 @@ from swathe_drivers.suggest.hints import Hints, Shown, parse_shown
 from swathe_drivers.suggest.lines import is_text
 from swathe_drivers.suggest.text import suggest_text
 from swathe_drivers.suggest.trial import tried
+from swathe_drivers.suggest.writing import with_talk
 
 __all__ = [
     "MAX_CAPTURED_BYTES",
@@ -41,6 +42,7 @@ def suggest(
     chunks: Sequence[tuple[int, bytes]],
     *,
     port: Mapping[str, Any] | None = None,
+    talk: Mapping[str, Any] | None = None,
     ns_per_byte: int = 0,
     hints: Hints | None = None,
 ) -> Suggestion:
@@ -49,6 +51,7 @@ def suggest(
     Args:
         chunks: time of arrival on the host's monotonic clock, ns, and bytes of each chunk.
         port: what is known of the line (`baud` and the like), for the description.
+        talk: what was sent to the device meanwhile, as under `[talk]`, for the description.
         ns_per_byte: time that one byte takes on the line, ns; 0 when unknown.
         hints: what is known beforehand.
 
@@ -56,8 +59,18 @@ def suggest(
         The description that explains most, with the next best in `others`; or an empty text and what
         was found so far. Raises nothing, whatever the bytes are.
     """
-    line = dict(port or {})
-    known = hints or Hints()
+    best = _suggested(chunks, dict(port or {}), ns_per_byte, hints or Hints())
+    if not talk:
+        return best
+    others = [replace(one, text=with_talk(one.text, talk)) for one in best.others]
+    text = with_talk(best.text, talk) if best.text else ""
+    return replace(best, text=text, others=tuple(others))
+
+
+def _suggested(
+    chunks: Sequence[tuple[int, bytes]], line: dict[str, Any], ns_per_byte: int, known: Hints
+) -> Suggestion:
+    """Return the best description of the bytes."""
     used: list[tuple[int, bytes]] = []
     total = 0
     for time, data in chunks:

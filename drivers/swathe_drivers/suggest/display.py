@@ -52,6 +52,7 @@ def _scales() -> Iterator[tuple[float, float]]:
 
 
 _SCALES: Final = tuple(_scales())
+_LARGEST: Final = 1e30
 
 
 def is_power_of_ten(scale: float) -> bool:
@@ -69,7 +70,8 @@ def match_shown(series: Series, shown: tuple[Shown, ...], unit: str | None = Non
         unit: of the numbers as sent, where that is known.
     """
     shown = tuple(one for one in shown if one.value)  # 0 is 0 in every unit
-    windows = [around(series, one) for one in shown]
+    # Bytes that are no float may be taken for one, of any size: it is scaled to any size here.
+    windows = [np.clip(around(series, one), -_LARGEST, _LARGEST) for one in shown]
     if not windows or any(window.size == 0 for window in windows):
         return None
     best: tuple[float, Match] | None = None

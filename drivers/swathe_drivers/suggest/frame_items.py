@@ -17,6 +17,8 @@ __all__ = ["field_table", "joined_skips", "length_first", "mark_kind", "series_o
 
 _TIMED: Final = frozenset({"u1", "u2", "u3", "u4", "u8", "i8", "f8"})
 
+_LARGEST = 1e30
+
 
 def series_of(key: int, one: Encoded, times: NDArray[np.float64]) -> Series:
     """A field's numbers, with the roles that the driver takes in its encoding."""
@@ -37,8 +39,9 @@ def _has_places(one: Encoded) -> bool:
 
 def _places(values: NDArray[np.float64]) -> int:
     good = values[np.isfinite(values)]
+    good = np.clip(good, -_LARGEST, _LARGEST)  # what is no float may be taken for one
     for places in range(5):
-        if np.mean(np.abs(good - np.round(good, places)) <= 1e-6 * np.abs(good) + 1e-9) > 0.98:
+        if np.mean(np.abs(good - good.round(places)) <= 1e-6 * np.abs(good) + 1e-9) > 0.98:
             return places
     return 3
 

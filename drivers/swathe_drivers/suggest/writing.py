@@ -121,6 +121,19 @@ def write(
     return "\n".join([*out, ""])
 
 
+def with_talk(text: str, talk: Mapping[str, Any]) -> str:
+    """Return a description with what was sent to the device while its bytes were captured.
+
+    Args:
+        text: the description.
+        talk: what is under `[talk]`.
+    """
+    lines = comment("what was sent while these bytes were captured")
+    lines += ["[talk]", *(f"{key} = {text_of(value)}" for key, value in talk.items())]
+    before, head, behind = text.partition("\n[protocol]\n")
+    return "\n".join([before, *lines, ""]) + head + behind
+
+
 def _listed(
     items: Sequence[ColumnGuess] | Mapping[str, ColumnGuess], name: str, table: str
 ) -> list[str]:

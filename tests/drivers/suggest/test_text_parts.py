@@ -238,3 +238,22 @@ def test_readings_and_positions_in_lines_of_two_kinds_are_one_description() -> N
     batch = description.decoder(ns_per_byte=0).feed_chunks(chunks)
     assert batch.readings["thickness"].tolist() == pytest.approx(_wall())
     assert batch.positions["counts"].shape[0] == 400
+
+
+def test_numbers_of_any_size_are_compared_with_the_display() -> None:
+    """Bytes that are no float but are taken for one, scaled, are beyond what a float holds."""
+    values = np.array([3e38, -3e38, 1.7e38] * 20, np.float32)
+    huge = Series(0, values, np.arange(values.size) / 20.0)  # type: ignore[arg-type]
+    assert match_shown(huge, (parse_shown("12.41 mm"),)) is None
+
+
+def test_what_was_sent_is_proposed_with_the_rest() -> None:
+    """Without its request a polled device sends nothing: the description would be of no use."""
+    talk = {"poll": [{"send": "THK?\r", "every": "40 ms"}], "answer": {"ends": "\r\n"}}
+    chunks = [(at * 50_000_000, f"{value:.2f} mm\r\n".encode()) for at, value in enumerate(_wall())]
+    found = suggest(chunks, talk=talk, port={"baud": 9600}, hints=Hints(contents="gauge"))
+    for one in (found, *found.others):
+        settings = parse_description(one.text, "proposed.toml").talk
+        assert settings is not None
+        assert [poll.send for poll in settings.poll] == ["THK?\r"]
+    assert suggest(chunks, port={"baud": 9600}).text.count("[talk]") == 0

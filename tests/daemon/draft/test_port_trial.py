@@ -6,6 +6,7 @@ import socket
 import threading
 from collections.abc import Iterator
 from pathlib import Path
+from random import Random
 
 import pytest
 
@@ -18,7 +19,7 @@ LINES = b"".join(
     f"{number * 10_000},{(number * 37 % 11) / 100 + 14:.2f},{number % 7 + 80}\r\n".encode()
     for number in range(300)
 )
-NOISE = bytes(number * 89 % 256 for number in range(4000))
+NOISE = Random(1).randbytes(4000)
 
 
 @pytest.fixture

@@ -152,6 +152,7 @@ class Refusing(Slow):
     def __init__(self) -> None:
         super().__init__()
         self.allowed = False
+        self.entries = 0
         self.syncs = 0
 
     def write(self, entry: Entry) -> None:

@@ -130,7 +130,7 @@ async def test_run_is_placed_again_with_the_delay_it_measured(
         devices.start()
         before = daemon.pipeline
         outcome = await running
-    assert outcome.reason.startswith("the plan is covered"), outcome
+    assert outcome.reason == "the target of 95 % is reached", outcome
     assert daemon.pipeline is not before
     measured = [
         mark.detail

@@ -234,7 +234,7 @@ def board(chromium: Browser, ongoing: Ongoing) -> Browser:
     """Return the browser with the page of the run that goes on."""
     chromium.shape(1920, 1080)
     chromium.open(ongoing.url)
-    chromium.wait(lambda: chromium.all("#gap-list li"), 30, "the gaps")
+    chromium.wait(lambda: chromium.all("#gap-list li"), 90, "the gaps")
     return chromium
 
 

@@ -82,7 +82,8 @@ def find_axes(
         if role.kind == "position" and "unit" not in keys:
             keys["unit"] = _label_unit(one) or hints.unit or "mm"
             if not _label_unit(one) and not hints.unit:
-                text = f"Which unit has the position ({where_of(one)})?"
+                ends = f"{where_of(one)} ends with {one.good[-1]:g}"
+                text = f"Which position does the display show now, with its unit ({ends})?"
                 questions.append(OpenQuestion(text, "--shows 'position=310.5 mm'", "position"))
         roles[one.key] = replace(role, keys=keys)
     if len(kept) == 2:

@@ -257,3 +257,16 @@ def test_what_was_sent_is_proposed_with_the_rest() -> None:
         assert settings is not None
         assert [poll.send for poll in settings.poll] == ["THK?\r"]
     assert suggest(chunks, port={"baud": 9600}).text.count("[talk]") == 0
+
+
+def test_position_without_a_unit_is_asked_for_as_it_is_answered() -> None:
+    """With the number that it ends with; the answer is a number with its unit."""
+    way = [round(0.7 * (at if at < 120 else 240 - at) + 0.01 * (at % 7), 1) for at in range(240)]
+    lines = [f"{value:.2f},{place:+.1f}\r\n" for value, place in zip(_wall(240), way, strict=True)]
+    chunks = [(at * 50_000_000, line.encode()) for at, line in enumerate(lines)]
+    found = suggest(chunks, hints=Hints(shows=(parse_shown("9.37 mm @ 0.1 s"),)))
+    (asked,) = [one.text for one in found.questions if one.quantity == "position"]
+    assert asked.startswith("Which position does the display show now, with its unit (")
+    assert f"ends with {way[-1]:g})?" in asked
+    answered = suggest(chunks, hints=Hints(shows=(parse_shown(f"position={way[-1]} mm"),)))
+    assert not [one for one in answered.questions if one.quantity == "position"]

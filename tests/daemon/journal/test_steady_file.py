@@ -146,7 +146,7 @@ def test_sync_that_hangs_holds_no_flush_up(disk: Disk) -> None:
     assert disk.contents == b"ab"
     disk.now = 4 * S
     disk.give(b"c")
-    while disk.contents != b"abc":
+    while disk.contents != b"abc" or disk.file._lock.locked():  # until its thread has done, too
         thread.join(0.001)
     disk.write_gate.clear()
     before = set(threading.enumerate())

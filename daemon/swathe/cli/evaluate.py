@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from swathe.cli.app import Exit, app, console, errors, quantity, say, warn_unverified
+from swathe.cli.app import app, console, quantity, say
+from swathe.cli.read_survey import end_showing, verified_survey
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
@@ -65,13 +66,10 @@ def evaluate(
     from swathe.evaluation import evaluate_arrays
     from swathe.report.evaluation_json import evaluation_json
     from swathe.report.evaluation_text import evaluation_parts
-    from swathe.store import SurveyFolder, damage_since, open_arrays, read_verified_record
+    from swathe.store import open_arrays
     from swathe.units import length
 
-    folder = SurveyFolder(survey)
-    folder.require()
-    record, unverified = read_verified_record(folder)
-    warn_unverified(folder.path, unverified)
+    folder, record, unverified = verified_survey(survey)
     found = evaluate_arrays(
         open_arrays(folder),
         record=record,
@@ -92,11 +90,7 @@ def evaluate(
                 say(part)
             else:
                 console.print(part)
-    for text in (unlisted := damage_since(folder, record)):
-        errors.print(text, style="bold", soft_wrap=True, highlight=False, markup=False)
-    if record.journal_damage or unlisted:
-        raise typer.Exit(Exit.JOURNAL_DAMAGED)
-    raise typer.Exit(Exit.OK if record.target_reached and not unverified else Exit.NOT_COVERED)
+    end_showing(folder, record, unverified)
 
 
 def _zone(text: str) -> Zone:

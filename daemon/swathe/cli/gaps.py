@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from swathe.cli.app import Exit, app, console, errors, say, warn_unverified
+from swathe.cli.app import app, console, say
+from swathe.cli.read_survey import end_showing, verified_survey
 
 __all__ = ["gaps"]
 
@@ -26,12 +27,9 @@ def gaps(
     journal is damaged.
     """
     from swathe.report import damage_lines, gaps_json, gaps_table, spots_table, summary_line
-    from swathe.store import SurveyFolder, damage_since, ending_text, last_run, read_verified_record
+    from swathe.store import ending_text, last_run
 
-    folder = SurveyFolder(survey)
-    folder.require()
-    record, unverified = read_verified_record(folder)
-    warn_unverified(folder.path, unverified)
+    folder, record, unverified = verified_survey(survey)
     if as_json:
         typer.echo(gaps_json(record, last=last_run(folder, record)))
     else:
@@ -45,8 +43,4 @@ def gaps(
         say(summary_line(record))
         if text := ending_text(folder, record):
             say(text)
-    for text in (unlisted := damage_since(folder, record)):
-        errors.print(text, style="bold", soft_wrap=True, highlight=False, markup=False)
-    if record.journal_damage or unlisted:
-        raise typer.Exit(Exit.JOURNAL_DAMAGED)
-    raise typer.Exit(Exit.OK if record.target_reached and not unverified else Exit.NOT_COVERED)
+    end_showing(folder, record, unverified)

@@ -28,8 +28,8 @@ RUN_BY = {
     "toml": "test_toml_is_a_station_or_a_part_of_one",
     "json": "test_json_is_a_command",
     "sh": "CI, and test_set_up_commands_are_two",
-    "sh-session": "tests/system/test_documents.py, tests/daemon/cli/test_evaluate.py",
-    "python": "tests/system/test_documents.py, tests/daemon/cli/test_evaluate.py",
+    "sh-session": "tests/system/test_documents.py, tests/daemon/cli/test_evaluate.py, tests/daemon/export/test_guide.py",
+    "python": "tests/system/test_documents.py, tests/daemon/cli/test_evaluate.py, tests/daemon/export/test_guide.py",
     "text": "nobody: a picture of a folder, a formula",
 }
 MAX_README_LINES = 170

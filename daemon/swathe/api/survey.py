@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from swathe.api.amending import amendment, end_of_replay
 from swathe.errors import SurveyError
 from swathe.evaluation import Evaluation, Zone, evaluate_arrays
+from swathe.export import export_survey
 from swathe.messages import GapMessage
 from swathe.pipeline import Pipeline
 from swathe.station import Station, kept_channels, read_station
@@ -192,6 +193,39 @@ class Survey:
             extremes=extremes,
             not_scanned=not_scanned,
         )
+
+    def export(
+        self,
+        to: str,
+        out: Path | str | None = None,
+        *,
+        force: bool = False,
+        lowest: int = 10,
+        separation: float | None = None,
+    ) -> Path:
+        """Write the survey as a file that other programs read; return its path.
+
+        Args:
+            to: ``"csv"`` (all cells), ``"lowest"`` (the lowest places, CSV), ``"netcdf"`` (all layers)
+                or ``"png"`` (the map to scale).
+            out: the file; in the working directory, named after the survey, unless given.
+            force: whether a file that is there is replaced.
+            lowest: of the lowest places, how many.
+            separation: least distance between the centres of two low places, mm.
+
+        Raises:
+            SurveyError: record or arrays are missing, or are not what was written.
+            SwatheError: there is such a file, or it cannot be written; there is no such format, the
+                survey has nothing of the kind, or a package of the extra ``export`` is missing.
+
+        Example:
+            >>> import swathe
+            >>> swathe.open_survey("penstock-3").export("csv", "cells.csv").name
+            'cells.csv'
+        """
+        options = {"lowest": lowest, "separation": separation} if to == "lowest" else {}
+        target = None if out is None else Path(out)
+        return export_survey(self._folder, to, target, force=force, **options)
 
     def replay(
         self,

@@ -14,6 +14,7 @@ from swathe.cli import (  # noqa: F401
     demo,
     driver,
     evaluate,
+    export,
     gaps,
     init,
     listen,

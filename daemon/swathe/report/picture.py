@@ -41,7 +41,7 @@ from swathe.report.thickness_axis import (
 from swathe.report.thinning import thin_minimum, thin_worst
 from swathe.store import SurveyFolder, SurveyRecord, ZoneRecord, open_arrays, read_verified_record
 
-__all__ = ["draw_survey"]
+__all__ = ["draw_survey", "hatch_cells"]
 
 # More points than this on an axis are not visible on a page.
 _MOST_POINTS = 2000
@@ -127,7 +127,7 @@ def _draw_thickness(
         **colours_of(scale),
     )
     axes.set_facecolor("#ffffff")
-    _hatch(axes, state == CellState.EXCLUDED, STATE_STYLES[CellState.EXCLUDED][1], extent)
+    hatch_cells(axes, state == CellState.EXCLUDED, STATE_STYLES[CellState.EXCLUDED][1], extent)
     outline_thin(axes, thickness, extent, scale.alert_below)
     progress = record.progress
     if progress.minimum is not None and progress.minimum_scan is not None:
@@ -153,8 +153,17 @@ def _draw_thickness(
     return image
 
 
-def _hatch(axes: Axes, present: NDArray[np.bool_], hatch: str, extent: tuple[float, ...]) -> None:
-    """Hatch cells, shape (rows, columns), by runs along the scan axis."""
+def hatch_cells(
+    axes: Axes, present: NDArray[np.bool_], hatch: str, extent: tuple[float, ...]
+) -> None:
+    """Hatch cells, by runs along the scan axis.
+
+    Args:
+        axes: on which the cells are drawn.
+        present: which of them, shape (rows, columns).
+        hatch: of matplotlib.
+        extent: left, right, bottom and top of all cells, as of ``imshow``.
+    """
     rows, columns = present.shape
     x = np.linspace(extent[0], extent[1], columns + 1)
     y = np.linspace(extent[3], extent[2], rows + 1)
@@ -196,7 +205,7 @@ def _draw_coverage(
             Patch(facecolor=tint, hatch=hatch, edgecolor="#333333", label=state_name(value))
         )
         if hatch:
-            _hatch(axes, present, hatch, extent)
+            hatch_cells(axes, present, hatch, extent)
     handles += _outline(axes, record)
     zones = _name_zones(axes, record)
     _label(axes, "Coverage", record.display)

@@ -88,9 +88,9 @@ class ExportSource:
     def _calibration(self) -> str:
         checks = self.record.checks
         failed = sum(not check.passed for check in checks)
-        told = f"{failed} of {len(checks)} calibration checks failed" if checks else ""
+        verdicts = f"{failed} of {len(checks)} calibration checks failed" if checks else ""
         lines = calibration_lines(self.record) or ["by the instrument itself; not known here"]
-        return _joined([*lines, told or "no calibration check"])
+        return _joined([*lines, verdicts or "no calibration check"])
 
 
 def require(*modules: str) -> None:

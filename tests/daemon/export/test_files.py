@@ -120,16 +120,16 @@ def test_netcdf_opens_as_the_dataset(survey: SurveyFolder, tmp_path: Path) -> No
     out = export_survey(survey, "netcdf", tmp_path / "map.nc")
     with xarray.open_dataset(out, engine="h5netcdf") as opened:
         found = opened.load()
-    told = {name: found.attrs.pop(name) for name in list(found.attrs) if name[:7] == "survey_"}
+    stated = {name: found.attrs.pop(name) for name in list(found.attrs) if name[:7] == "survey_"}
     expected = swathe.open_survey(survey.path).arrays().load()
     xarray.testing.assert_identical(found, expected)
     for name, layer in expected.variables.items():
         assert found[name].dtype == layer.dtype, name
     assert found.state.attrs["flag_values"].dtype == np.uint8
     assert found.thickness.units == "mm"
-    assert told["survey_status"] == "incomplete"
+    assert stated["survey_status"] == "incomplete"
     assert "gaps open" in told["survey_coverage"]
-    assert "survey_not_verified" not in told
+    assert "survey_not_verified" not in stated
 
 
 def test_netcdf_is_written_band_by_band(

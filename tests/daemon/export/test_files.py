@@ -128,7 +128,7 @@ def test_netcdf_opens_as_the_dataset(survey: SurveyFolder, tmp_path: Path) -> No
     assert found.state.attrs["flag_values"].dtype == np.uint8
     assert found.thickness.units == "mm"
     assert stated["survey_status"] == "incomplete"
-    assert "gaps open" in told["survey_coverage"]
+    assert "gaps open" in stated["survey_coverage"]
     assert "survey_not_verified" not in stated
 
 

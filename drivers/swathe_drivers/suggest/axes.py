@@ -6,17 +6,19 @@ from typing import Any, Final
 
 import numpy as np
 
-from swathe_drivers.suggest.display import is_power_of_ten, match_shown
+from swathe_drivers.suggest.display import Match, is_power_of_ten, match_shown
 from swathe_drivers.suggest.findings import Basis, OpenQuestion
-from swathe_drivers.suggest.hints import Hints
+from swathe_drivers.suggest.hints import Hints, Shown
 from swathe_drivers.suggest.measured import thickness_of
 from swathe_drivers.suggest.running import Role, motion_of
-from swathe_drivers.suggest.series import Series, persistence
+from swathe_drivers.suggest.series import Series, persistence, unwrapped
+from swathe_drivers.suggest.travels import travels_of
 
 __all__ = ["find_axes", "where_of"]
 
 _LONG_UNITS: Final = {"M": 1000.0, "CM": 10.0}
 _FEWEST_PLACES: Final = 40
+_FEWEST_STEPS: Final = 2
 _STEPPED: Final = 0.9
 _JUMP: Final = 20.0
 _STEP: Final = 4.5  # of the last digit: what drifts goes by one or two of it
@@ -28,9 +30,10 @@ def find_axes(
     """Encoders: at most two, in their order; what the display shows of the thickness is none."""
     moving: list[tuple[float, Series, Role]] = []
     named = tuple(one for one in hints.of("position") if one.value)
+    matches = _matched(free, named)
     for one in free:
         role = motion_of(one)
-        match = match_shown(one, named, _label_unit(one)) if named else None
+        match = matches.get(one.key)
         factor = _LONG_UNITS.get(one.label.strip().upper())
         if factor is not None and role is not None and one.may_be("position"):
             why = f"its unit is next to it: {one.label}; {role.why}"
@@ -73,7 +76,7 @@ def find_axes(
     moving.sort(key=lambda item: -item[0])
     quads = sum(role.kind == "quadrature" for role in roles.values())
     # A gain or a temperature that drifts looks like an axis that hardly moves.
-    seconds = [item for item in moving[1:] if _is_second_axis(item[1])]
+    seconds = [item for item in moving[1:] if _is_second_axis(item[1], item[2])]
     moving = [*moving[:1], *((s, one, _at_most_likely(role)) for s, one, role in seconds)]
     kept = sorted(moving[: 2 - quads], key=lambda item: item[1].key)
     names = _axis_names(kept, hints)
@@ -96,19 +99,47 @@ def find_axes(
             roles[key] = replace(role, keys={"axis": "index" if kept else hints.axis})
 
 
-def _is_second_axis(one: Series) -> bool:
-    """It takes many numbers without a jump, or rests and then goes on by more than the last digit."""
+def _matched(free: Sequence[Series], named: tuple[Shown, ...]) -> dict[int, Match]:
+    """What makes the display's position of one of the numbers: it shows that of one axis only."""
+    found: dict[int, Match] = {}
+    for one in free:
+        match = match_shown(one, named, _label_unit(one)) if named else None
+        if match is not None and one.may_be("position") and _moves(one):
+            found[one.key] = match
+    plain = {key: match for key, match in found.items() if match.scale == 1.0 and not match.fitted}
+    if len(found) > 1 and len(plain) == 1:
+        return plain
+    tens = {key: match for key, match in found.items() if is_power_of_ten(match.scale)}
+    return tens if len(found) > 1 and len(tens) == 1 else found
+
+
+def _is_second_axis(one: Series, role: Role) -> bool:
+    """It takes many numbers without a jump, travels now and then, or is stepped on by the same again."""
     values = one.values[one.present]
+    if one.whole and (one.span is None or role.period is not None):
+        values, _ = unwrapped(values, one.span if role.period == one.span else None)
     steps = np.abs(np.diff(values))
     moved = steps[steps > 0]
     if not moved.size:
         return True
+    digit = 10.0**-one.places
+    travels = travels_of(values, digit)
     if moved.size < (1.0 - _STEPPED) * steps.size:
-        return float(np.median(moved)) >= _STEP * 10.0**-one.places
+        if travels.are_motion and np.ptp(values) >= _STEP * digit * 4:
+            return True
+        # Between two records an axis is stepped on by the same, a gain is set to and fro.
+        signed = np.diff(values)[steps > 0]
+        return (
+            moved.size >= _FEWEST_STEPS
+            and float(moved.min()) >= _STEP * digit
+            and float(moved.max()) < (1.1 if moved.size < 4 else 1.3) * float(moved.min())
+            and (bool((signed > 0).all()) or bool((signed < 0).all()))
+        )
     # What is put together of two numbers jumps where the upper one changes.
     usual = float(np.quantile(moved, 0.95))
-    jumps = np.count_nonzero(moved > _JUMP * usual)
-    return np.unique(values).size >= _FEWEST_PLACES and (
+    jumps = np.count_nonzero(moved > max(_JUMP * usual, 2.0 * digit))
+    different = np.unique(values).size
+    return (different >= _FEWEST_PLACES or travels.are_motion) and (
         jumps == 0
         or (one.span is not None and bool((values.max() - values.min()) > 0.9 * one.span))
     )

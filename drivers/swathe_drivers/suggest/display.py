@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from swathe_drivers.suggest.hints import Shown
 from swathe_drivers.suggest.series import Series
 
-__all__ = ["LENGTHS", "Match", "around", "is_power_of_ten", "match_shown", "shown_text"]
+__all__ = ["LENGTHS", "Match", "around", "close_to", "is_power_of_ten", "match_shown", "shown_text"]
 
 LENGTHS: Final[Mapping[str, float]] = {"mm": 1.0, "um": 1e-3, "in": 25.4, "thou": 0.0254}
 """Millimetres of each unit."""
 _NOW: Final = 1.5  # s around the moment at which a display was read
+_CLOSE: Final = 0.4  # s; for what is rare, as in a longer time many a wrong number would do
 _DECADES: Final = 7.0
 
 
@@ -74,6 +75,7 @@ def match_shown(series: Series, shown: tuple[Shown, ...], unit: str | None = Non
     windows = [np.clip(around(series, one), -_LARGEST, _LARGEST) for one in shown]
     if not windows or any(window.size == 0 for window in windows):
         return None
+    closer = [np.clip(close_to(series, one), -_LARGEST, _LARGEST) for one in shown]
     best: tuple[float, Match] | None = None
     best_prior = 1.0
     for target, factor in _units(shown[0].unit, unit):
@@ -81,7 +83,8 @@ def match_shown(series: Series, shown: tuple[Shown, ...], unit: str | None = Non
             if target != shown[0].unit and prior < 1.0:
                 continue
             miss = 0.0
-            for one, window in zip(shown, windows, strict=True):
+            for one, wide, near in zip(shown, windows, closer, strict=True):
+                window = wide if prior == 1.0 else near
                 error = np.abs(window * scale - one.value * factor)
                 digit = one.half_digit * factor
                 # Of what is no power of ten, display and port may round the same value to either side.
@@ -127,8 +130,17 @@ def _units(shown: str, sent: str | None) -> list[tuple[str, float]]:
 
 def around(series: Series, shown: Shown) -> NDArray[np.float64]:
     """The numbers sent about when the display was read, the nearest in time first, each once."""
+    return _within(series, shown, _NOW)
+
+
+def close_to(series: Series, shown: Shown) -> NDArray[np.float64]:
+    """As `around`, of a shorter time."""
+    return _within(series, shown, _CLOSE)
+
+
+def _within(series: Series, shown: Shown, most: float) -> NDArray[np.float64]:
     at = float(series.times[-1]) if shown.at is None else shown.at
-    near = ~series.missing & (np.abs(series.times - at) <= _NOW)
+    near = ~series.missing & (np.abs(series.times - at) <= most)
     if np.count_nonzero(near) < 3:
         order = np.argsort(np.abs(series.times - at), kind="stable")
         near = np.zeros(series.values.size, np.bool_)

@@ -18,6 +18,10 @@ _PART: Final = frozenset("0123456789+-. ")
 _HEX: Final = frozenset("0123456789ABCDEFabcdef")
 _MOST_DIGITS: Final = 12
 _PER_COLUMN: Final = 14.0
+_WITHIN_DIGITS: Final = 0.8
+"""Bits for each line that a border between two digits has to save: what belongs to another number saves more."""
+_STEADY: Final = 0.97
+_LOW_DIGIT: Final = 30.0
 _BLOCKS: Final = 6
 _BLOCK: Final = 60
 _FEW: Final = 8
@@ -86,6 +90,10 @@ def _divided(
             continue
         for b in range(a + 1, min(end, a + _MOST_DIGITS) + 1):
             cost = _cost([line[a:b] for line in sample], at_times, worth, sets[a:b])
+            changes = any(len(one) > 1 for one in sets[best[a][1] : a])
+            digits = changes and sets[a - 1] | sets[a] <= _DIGITS
+            if cost is not None and digits:
+                cost += _WITHIN_DIGITS * len(sample)
             if cost is not None and best[a][0] + cost < best[b][0]:
                 best[b] = (best[a][0] + cost, a)
     cuts = [end]
@@ -132,13 +140,21 @@ def _cost(
     if cells.series is None or cells.kind not in ("number", "time"):
         return None
     series = cells.series
+    around = len(str(cells.notation.get("before", ""))), len(str(cells.notation.get("behind", "")))
+    if any(len(one) > 1 for one in (*sets[: around[0]], *sets[len(sets) - around[1] :])):
+        return None  # a letter that changes is a column of its own
     if any(sign in text[1:] for text in stripped for sign in "+") and "sign" not in cells.notation:
         return None
     values = series.values
     known = np.where(np.isfinite(values) & ~np.isin(values, series.sentinels), values, np.nan)
     filled = _filled(known)
     numbers = np.round(filled * 10.0**series.places).astype(np.int64)
+    if any(text.endswith(".") for text in stripped) and len(sets) > 1:
+        return None  # a point that ends a number is a flag behind it
     odd = 2.0 * len(series.texts)
+    lows = [text[-1:] for text in stripped if text[-1:] in _DIGITS]
+    if different > _FEW and max(map(lows.count, set(lows)), default=0) > _STEADY * len(lows):
+        odd += _LOW_DIGIT  # what never changes is rather the first digit of the next column
     whole_digits = all(one <= _DIGITS for one in sets)
     span = (
         10 ** len(sets)

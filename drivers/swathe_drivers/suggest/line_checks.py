@@ -109,6 +109,9 @@ def _ranges(
                         found = find_check(pieces_of(covered, number, width), _TESTED)
                         if found is None:
                             continue
+                        if counts and not all(line[-cut:-size] == marker for line in lines):
+                            marker = b""  # noqa: PLW2901  a flag: other lines have another there
+                            cut, counts = size, False  # noqa: PLW2901
                         table = _table(found, marker, counts, first, written, way, over)
                         what = f"{found.name}, {written}, after {marker!r} from byte {first}"
                         return LineCheck(found, table, cut, what)

@@ -19,7 +19,9 @@ _RUNNING: Final = 0.6
 _NUMBER: Final = re.compile(r"[+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
 
 
-_WORD: Final = re.compile(r"[^0-9]*[A-Za-z]{2}[^0-9]*")
+_LETTER: Final = re.compile("[A-Za-z]")
+_TAGGED: Final = re.compile(r"[^0-9A-Za-z]*(?:0x)?[-+.,:0-9A-Fa-f]*[0-9][-+.,:0-9A-Fa-f]*[^0-9]*")
+_NUMBERED: Final = 0.8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,15 +99,24 @@ def _numbered_kinds(firsts: Sequence[str]) -> Counter[str]:
 
 
 def _usual(rows: Sequence[list[str]], where: list[int]) -> list[int]:
-    """The lines without those that have texts in most columns of numbers, such as names of columns."""
-    words = [[_WORD.fullmatch(text) is not None for text in rows[at]] for at in where]
-    strange = np.array(words, np.bool_).reshape(len(where), -1)
-    columns = strange.mean(axis=0) < 0.2
-    if np.count_nonzero(columns) < 3:
+    """The lines without headings: names where all others have numbers."""
+    numbers = [[_has_digits(text) for text in rows[at]] for at in where]
+    table = np.array(numbers, np.bool_).reshape(len(where), -1)
+    columns = table.mean(axis=0) > _NUMBERED
+    if np.count_nonzero(columns) < 2:
         return where
-    share = strange[:, columns].mean(axis=1)
-    kept = [at for at, one in zip(where, share.tolist(), strict=True) if one <= 0.5]
-    return kept if len(kept) > 0.9 * len(where) else where
+    bare = ~table[:, columns].any(axis=1)
+    kept = [
+        at
+        for at, none in zip(where, bare.tolist(), strict=True)
+        if not (none and any(_LETTER.search(text) for text in rows[at]))
+    ]
+    return kept if len(kept) > 0.8 * len(where) else where
+
+
+def _has_digits(text: str) -> bool:
+    """It is a number, perhaps in hexadecimal digits or with a text around it."""
+    return _TAGGED.fullmatch(text) is not None
 
 
 def _has_value(text: str) -> bool:

@@ -104,8 +104,11 @@ def written_lines(
         findings.append(Finding(f"{noun} {label}", named(item.table), item.basis, item.why))
     items = usable_items(columns, items)
     passed = _unchecked_leads(look)
+    why = "lines that begin so have no checksum; they are passed over"
+    if not passed and len(kinds) == 1:
+        passed = _heading_leads(look, columns)
+        why = "lines that begin so have names in place of numbers: headings, passed over"
     if passed:
-        why = "lines that begin so have no checksum; they are passed over"
         finding = Finding("ignore_lines", ", ".join(map(repr, passed)), Basis.LIKELY, why)
         findings.append(finding)
         settings.append(("ignore_lines", passed, finding))
@@ -154,13 +157,29 @@ def _unchecked_leads(look: CutLines) -> list[str]:
     if not 0 < len(bare) < 0.2 * len(lines):
         return []
     checked = [line for line in lines if re.fullmatch(digits, line[-size:]) is not None]
+    return _leads_of(bare, checked)
+
+
+def _heading_leads(look: CutLines, columns: DividedColumns) -> list[str]:
+    """What the few lines begin with that are of no kind, such as headings, and no other line does."""
+    usual = set(columns.kind.places)
+    lines = [line.data for line in look.lines]
+    strange = [line for at, line in enumerate(lines) if at not in usual]
+    often = [line for line, number in Counter(strange).items() if number > 1]
+    if not 0 < len(strange) < 0.2 * len(lines):
+        return []
+    return _leads_of(often, [lines[at] for at in columns.kind.places])
+
+
+def _leads_of(strange: Sequence[bytes], usual: Sequence[bytes]) -> list[str]:
+    """The shortest beginnings of strange lines that no usual one has."""
     found: list[str] = []
-    for line, _ in Counter(bare).most_common():
+    for line, _ in Counter(strange).most_common():
         if any(line.startswith(lead.encode("latin-1")) for lead in found):
             continue
         for width in range(1, min(len(line), _LONGEST_LEAD) + 1):
             lead = line[:width]
-            if lead.strip() and not any(other.startswith(lead) for other in checked):
+            if lead.strip() and not any(other.startswith(lead) for other in usual):
                 found.append(lead.decode("latin-1"))
                 break
     return found[:_MOST_LEADS]

@@ -14,7 +14,7 @@ from swathe_drivers.suggest.display import (
     shown_text,
 )
 from swathe_drivers.suggest.findings import Basis
-from swathe_drivers.suggest.flight import fitted_flight, named_flight, unnamed_flight
+from swathe_drivers.suggest.flight import named_flight, shown_flight
 from swathe_drivers.suggest.hints import Hints
 from swathe_drivers.suggest.running import Role
 from swathe_drivers.suggest.series import Series, restlessness
@@ -97,21 +97,20 @@ def thickness_of(series: Series, hints: Hints) -> Role | None:
     doubt = ""
     if shown:
         match = match_shown(series, shown, sent)
-        if match is not None and match.fitted:
-            flight = None if sent else fitted_flight(series, score, match)
-            keys = _keys(match.unit, match.scale, match.offset)
-            return flight or Role("thickness", score + 2.0, Basis.GUESS, match.why, keys)
+        ten = match is not None and not match.fitted and is_power_of_ten(match.scale)
+        flight = None if sent or ten else shown_flight(series, score, shown)
+        if flight is not None and (match is None or match.fitted or flight.basis is Basis.LIKELY):
+            return flight
         if match is not None:
             keys = _keys(match.unit, match.scale, match.offset)
+            if match.fitted:
+                return Role("thickness", score + 2.0, Basis.GUESS, match.why, keys)
             score += 4 - 4 * match.chance
-            if len(shown) > 1 or is_power_of_ten(match.scale):
+            if len(shown) > 1 or ten:
                 return Role("thickness", score, Basis.LIKELY, match.why, keys, shown=match.scale)
             # One number of a display is met by some of the unusual factors in many a column.
             why = f"{match.why}, a factor that few devices have: a second number of the display shows it"
             return Role("thickness", score, Basis.GUESS, why, keys, shown=match.scale)
-        flight = None if sent else unnamed_flight(series, score, shown)
-        if flight is not None:
-            return flight
         score -= 6.0
         doubt = f"; but the display's {shown_text(shown[-1])} is not among its numbers then"
     if sent is not None:

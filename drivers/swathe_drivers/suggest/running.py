@@ -8,6 +8,7 @@ import numpy as np
 
 from swathe_drivers.suggest.findings import Basis
 from swathe_drivers.suggest.series import Series, persistence, reversals, slope_of, unwrapped
+from swathe_drivers.suggest.travels import travels_of
 
 __all__ = ["Role", "clock_of", "motion_of", "quadrature_of", "sequence_of"]
 
@@ -59,6 +60,7 @@ _MOST_REVERSALS: Final = 0.2
 _HOST_JITTER: Final = 0.05  # s by which a record may be late at the host
 _STEPPED: Final = 0.9  # resting so often, it is an axis that is stepped
 _LEAST_PULSES: Final = 0.9
+_FEWEST_DIGITS: Final = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +211,7 @@ def motion_of(series: Series) -> Role | None:
     moving = persistence(moved)
     turning = reversals(values)
     if moving < _MOVES or turning > _MOST_REVERSALS or different < (3 if resting > _STEPPED else 6):
-        return None
+        return _resting_motion(series, values, period)
     low, high = float(values.min()), float(values.max())
     score = 3.0 + 4.0 * (moving - _MOVES) / (1 - _MOVES) + min(3.0, np.log10(different))
     kind = "counts" if series.whole and series.may_be("counts") else "position"
@@ -238,6 +240,29 @@ def motion_of(series: Series) -> Role | None:
     if not series.whole and (high - low) < 20 * 10.0**-series.places:
         return None
     return Role(kind, score, basis, why, {}, period)
+
+
+def _resting_motion(series: Series, values: Any, period: int | None) -> Role | None:  # noqa: ANN401  an array
+    """An axis that rests for long while its last digit dithers, and travels in between."""
+    digit = 1.0 if series.whole else 10.0**-series.places
+    travels = travels_of(values, digit)
+    if not travels.are_motion or np.ptp(values) < _FEWEST_DIGITS * digit:
+        return None
+    if series.values.min() >= 0 and travels.ahead < 0.5 and period is None:
+        return None  # as a wall with pits, of which each side leads back
+    kind = "counts" if series.whole and series.may_be("counts") else "position"
+    low, high = float(values.min()), float(values.max())
+    score = 3.0 + 2.0 * travels.share + min(3.0, np.log10(np.unique(values).size))
+    score += 1.5 if low < 0 or high - low > 0.8 * abs(float(np.median(values))) else -2.0
+    why = (
+        f"travels {travels.number} times between {low:g} and {high:g}, and rests or dithers by a digit"
+        f" in {travels.resting:.0%} of the records"
+    )
+    if period is not None:
+        why += f"; it starts again after {period:,} counts"
+    elif series.whole and series.span is None:
+        why += "; it never rolled over here: see in the manual where it does"
+    return Role(kind, score, Basis.LIKELY, why, {}, period)
 
 
 def _runs_evenly(values: Any, series: Series) -> bool:  # noqa: ANN401  an array

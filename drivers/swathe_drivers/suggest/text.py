@@ -34,6 +34,7 @@ __all__ = ["suggest_text"]
 _FEWEST_LINES: Final = 8
 _LONGEST_NUMBER: Final = 16
 _LONG: Final = 200
+_CLOSING: Final = (b">", b"]", b")", b"}", b";", b"#", b"!", b"$")
 _STX: Final = b"\x02"
 _ETX: Final = b"\x03"
 _USEFUL: Final = frozenset({"thickness", "time_of_flight", "counts", "position", "quadrature"})
@@ -72,7 +73,8 @@ def suggest_text(
                 found.append(suggestion)
                 if len(kinds) > 1 and columns.driver != "fixed_columns":
                     apart.append(DescribedLines(look, columns, items, suggestion))
-                if columns.driver == "delimited":
+                leads = [kind.lead for kind in kinds]
+                if columns.driver == "delimited" and leads.count(columns.kind.lead) == 1:
                     understood |= _is_understood(columns, suggestion, hints, len(look.lines))
     found += together(apart)
     if not found:
@@ -115,9 +117,18 @@ def _looks(
         return
     terminator, why = ended
     lines = [line for line in cut(chunks, terminator, ns_per_byte) if line.data.strip()]
-    if len(lines) >= _FEWEST_LINES:
-        check = find_line_check([line.data for line in lines])
-        yield CutLines(terminator, why, lines, check)
+    if len(lines) < _FEWEST_LINES:
+        return
+    check = find_line_check([line.data for line in lines])
+    last = lines[0].data[-1:]
+    if check is None and last in _CLOSING and all(line.data.endswith(last) for line in lines):
+        # A bracket that ends each line may be behind a checksum.
+        longer = [line for line in cut(chunks, last + terminator, ns_per_byte) if line.data.strip()]
+        check = find_line_check([line.data for line in longer])
+        if check is not None:
+            yield CutLines(last + terminator, why, longer, check)
+            return
+    yield CutLines(terminator, why, lines, check)
 
 
 def _behind_etx(

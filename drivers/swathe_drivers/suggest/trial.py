@@ -21,6 +21,8 @@ __all__ = ["Trial", "judged", "tried"]
 _FEWEST: Final = 8
 _MOST_FAULTS: Final = 0.02
 _LEAST_TAKEN: Final = 0.7
+_PASSED_OVER: Final = 12.0
+"""What a description explains less that passes all records over."""
 _FLIGHTS: Final = (50.0, 400_000.0)
 """Times of flight in ns of 0.15 to 1200 mm of steel (5.92 mm/µs, common practice)."""
 
@@ -145,6 +147,7 @@ def tried(found: Suggestion, chunks: Sequence[tuple[int, bytes]], ns_per_byte: i
         why += f"; not good: {'; '.join(trial.problems)}"
     finding = Finding("trial", what, basis, why)
     rank = found.rank if trial.good else found.rank - 40.0 * len(trial.problems)
+    rank -= _PASSED_OVER * trial.ignored / max(1, trial.ignored + trial.records)
     trouble = trial.faults / max(1, trial.records)
     return replace(
         found,

@@ -12,7 +12,8 @@ from swathe_drivers.suggest import Basis, Hints, parse_shown, suggest
 from swathe_drivers.suggest.axes import find_axes
 from swathe_drivers.suggest.display import match_shown
 from swathe_drivers.suggest.flags import Flag, judge_texts, lost_of
-from swathe_drivers.suggest.flight import fitted_flight, named_flight
+from swathe_drivers.suggest.flight import named_flight, shown_flight
+from swathe_drivers.suggest.hints import Shown
 from swathe_drivers.suggest.line_kinds import kinds_of
 from swathe_drivers.suggest.running import Role, motion_of
 from swathe_drivers.suggest.series import Series, find_sentinels
@@ -119,30 +120,35 @@ def test_flight_by_its_name_needs_a_metal_where_the_display_is_known() -> None:
     assert named_flight(other, 0.0, ()) is None
 
 
-def test_two_numbers_of_a_display_that_differ_as_in_metal_are_a_flight_with_a_delay() -> None:
-    """2.96 mm a us from 0.41 us on: a velocity of 5920 m/s, and no thickness with odd factors."""
-    flights = [3000.0 + 5 * at for at in range(200)]
-    series = _numbers(flights, places=0)
-    shown = tuple(
-        parse_shown(f"{2.96e-3 * (flights[at] - 410):.3f} mm @ {at / 20} s") for at in (20, 190)
+def _displayed(scale: float, offset: float, values: list[float]) -> tuple[Shown, ...]:
+    """What a display shows at two moments."""
+    return tuple(
+        parse_shown(f"{scale * values[at] + offset:.3f} mm @ {at / 20} s") for at in (20, 190)
     )
-    match = match_shown(series, shown)
-    assert match is not None
-    assert match.fitted
-    role = fitted_flight(series, 0.0, match)
+
+
+def test_display_shows_the_delay_of_a_time_of_flight() -> None:
+    """2.96 mm a us from 0.41 us on: 5920 m/s and the roundest delay, as a guess; without one as likely."""
+    flights = [3000.0 + 5 * at for at in range(200)]
+    role = shown_flight(_numbers(flights), 0.0, _displayed(2.96e-3, -2.96e-3 * 410, flights))
     assert role is not None
-    assert (role.kind, role.keys["unit"]) == ("time_of_flight", "ns")
-    assert "velocity of about 59" in role.why
-    volts = _numbers([2.0 + at / 100 for at in range(200)], places=2)
-    shown = tuple(parse_shown(f"{5 * (2 + at / 100) + 2:.2f} mm @ {at / 20} s") for at in (20, 190))
-    match = match_shown(volts, shown)
-    assert match is not None
-    assert fitted_flight(volts, 0.0, match) is None
-    slow = _numbers([2.0 + at / 100 for at in range(200)], places=2)
-    shown = tuple(parse_shown(f"{3 * (2 + at / 100) + 2:.2f} mm @ {at / 20} s") for at in (20, 190))
-    match = match_shown(slow, shown)
-    assert match is not None
-    assert fitted_flight(slow, 0.0, match) is None  # as in metal, but its offset is no delay
+    assert role.keys == {"unit": "ns", "offset": pytest.approx(-410.0, abs=12.0)}
+    assert role.basis is Basis.GUESS
+    assert "5920 m/s" in role.why
+    plain = shown_flight(_numbers(flights), 0.0, _displayed(2.96e-3, 0.0, flights))
+    assert plain is not None
+    assert (plain.basis, plain.keys) == (Basis.LIKELY, {"unit": "ns"})
+
+
+def test_display_that_no_metal_makes_of_a_time_shows_no_flight() -> None:
+    """5 mm a us is no wall in metal, and a delay is never below 0."""
+    volts = [2.0 + at / 100 for at in range(200)]
+    assert (
+        shown_flight(_numbers(volts, whole=False, places=2), 0.0, _displayed(5, 2, volts)) is None
+    )
+    assert (
+        shown_flight(_numbers(volts, whole=False, places=2), 0.0, _displayed(3, 2, volts)) is None
+    )
 
 
 def test_display_at_zero_shows_no_scale() -> None:

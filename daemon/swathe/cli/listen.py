@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from swathe.cli.app import Exit, app, console, errors
+from swathe.cli.listen_poll import polling
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
@@ -80,6 +81,10 @@ def listen(
         bool,
         typer.Option("--rates", help="Try the usual baud rates and print which is readable."),
     ] = False,
+    poll: Annotated[
+        str | None,
+        typer.Option(help=r"Request to send again and again: '?P\r', 'hex:05 03', '?P\r @ 40 ms'."),
+    ] = None,
     registers: Annotated[
         bool,
         typer.Option(
@@ -118,6 +123,7 @@ def listen(
         good = _from_registers(settings, hints, unit, seconds or _SUGGEST_SECONDS)
         raise typer.Exit(Exit.OK if good else Exit.ERROR)
     decoder = description.decoder(ns_per_byte=per_byte) if description else None
+    asking = polling(poll) if poll else description
     with contextlib.ExitStack() as stack:
         writer = None
         if capture is not None:
@@ -133,7 +139,7 @@ def listen(
             Listener(
                 settings,
                 decoder=decoder,
-                schedule=description.schedule(ns_per_byte=per_byte) if description else None,
+                schedule=asking.schedule(ns_per_byte=per_byte) if asking else None,
                 capture=writer,
                 keep_bytes=MAX_CAPTURED_BYTES if suggest else 0,
             )
@@ -141,7 +147,7 @@ def listen(
         snapshot = _follow(listener, _title(settings), seconds, plain=plain, quiet=suggest)
     _end(snapshot, capture)
     if suggest:
-        talk = tomllib.loads(description.text).get("talk") if description else None
+        talk = tomllib.loads(asking.text).get("talk") if asking else None
         good = _suggest(listener.kept, settings, talk, per_byte, hints)
     else:
         good = snapshot.good

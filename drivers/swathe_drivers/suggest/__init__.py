@@ -10,12 +10,14 @@ from dataclasses import replace
 from typing import Any, Final
 
 from swathe_drivers.suggest.binary import suggest_binary
+from swathe_drivers.suggest.echoes import without_echoes
 from swathe_drivers.suggest.findings import Basis, Finding, OpenQuestion, Suggestion
 from swathe_drivers.suggest.hints import Hints, Shown, parse_shown
 from swathe_drivers.suggest.lines import is_text
 from swathe_drivers.suggest.text import suggest_text
 from swathe_drivers.suggest.trial import tried
 from swathe_drivers.suggest.writing import with_talk
+from swathe_drivers.talk.settings import to_bytes
 
 __all__ = [
     "MAX_CAPTURED_BYTES",
@@ -59,6 +61,10 @@ def suggest(
         The description that explains most, with the next best in `others`; or an empty text and what
         was found so far. Raises nothing, whatever the bytes are.
     """
+    if talk:
+        polled = [str(poll["send"]) for poll in talk.get("poll", ())]
+        chunks, echoed = without_echoes(chunks, [to_bytes(text) for text in polled])
+        talk = {**talk, "echo": True} if echoed else talk
     best = _suggested(chunks, dict(port or {}), ns_per_byte, hints or Hints())
     if not talk:
         return best

@@ -105,7 +105,7 @@ def _usual(rows: Sequence[list[str]], where: list[int]) -> list[int]:
     columns = table.mean(axis=0) > _NUMBERED
     if np.count_nonzero(columns) < 2:
         return where
-    bare = ~table[:, columns].any(axis=1)
+    bare = np.asarray(~table[:, columns].any(axis=1), np.bool_)
     kept = [
         at
         for at, none in zip(where, bare.tolist(), strict=True)

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from swathe.api.amending import amendment, end_of_replay
 from swathe.errors import SurveyError
 from swathe.evaluation import Evaluation, Zone, evaluate_arrays
-from swathe.export import export_survey
+from swathe.export import ReadingParts, export_survey, readings_dataset
 from swathe.messages import GapMessage
 from swathe.pipeline import Pipeline
 from swathe.station import Station, kept_channels, read_station
@@ -194,6 +194,30 @@ class Survey:
             not_scanned=not_scanned,
         )
 
+    def readings(self, *, size: int = 1 << 18) -> Iterator[xarray.Dataset]:
+        """Yield all readings with their places over ``reading``, from a replay, part by part.
+
+        ``place`` is ``on plan``, or why a reading is in no cell. Readings are in the order in which
+        they arrived; lengths are mm.
+
+        Args:
+            size: so many readings come in a part, or some more; the last one may have fewer.
+
+        Raises:
+            JournalError: the journal cannot be read.
+            SwatheError: xarray is not installed.
+
+        Example:
+            >>> import swathe
+            >>> (part,) = swathe.open_survey("penstock-3").readings()
+            >>> used = part.valid & (part.place == "on plan")
+            >>> round(float(part.thickness_mm.where(used).min()), 1)
+            10.0
+        """
+        parts = ReadingParts(self._folder, size)
+        for part in parts:
+            yield readings_dataset(part, parts.shape)
+
     def export(
         self,
         to: str,
@@ -206,8 +230,9 @@ class Survey:
         """Write the survey as a file that other programs read; return its path.
 
         Args:
-            to: ``"csv"`` (all cells), ``"lowest"`` (the lowest places, CSV), ``"netcdf"`` (all layers)
-                or ``"png"`` (the map to scale).
+            to: ``"csv"`` (all cells), ``"lowest"`` (the lowest places, CSV), ``"netcdf"`` (all layers),
+                ``"parquet"`` (all readings with their places), ``"png"`` (the map to scale) or
+                ``"diconde"`` (the map as an image file).
             out: the file; in the working directory, named after the survey, unless given.
             force: whether a file that is there is replaced.
             lowest: of the lowest places, how many.
@@ -223,7 +248,9 @@ class Survey:
             >>> swathe.open_survey("penstock-3").export("csv", "cells.csv").name
             'cells.csv'
         """
-        options = {"lowest": lowest, "separation": separation} if to == "lowest" else {}
+        options: dict[str, Any] = {}
+        if to == "lowest":
+            options = {"lowest": lowest, "separation": separation}
         target = None if out is None else Path(out)
         return export_survey(self._folder, to, target, force=force, **options)
 

@@ -21,7 +21,7 @@ def export(
         str,
         typer.Option(
             help="csv: all cells; lowest: lowest places, CSV; netcdf: all layers; "
-            "png: map to scale."
+            "parquet: all readings with their places; png: map to scale; diconde: map as an image file."
         ),
     ],
     out: Annotated[
@@ -52,7 +52,14 @@ def export(
         message = "'--apart' is for --to lowest"
         raise SwatheError(message)
     folder, record, unverified = verified_survey(survey)
-    with console.status("writing"):
-        written = export_survey(folder, to, out, force=force, **options)
+    with console.status("writing") as status:
+        written = export_survey(
+            folder,
+            to,
+            out,
+            force=force,
+            on_progress=lambda share: status.update(f"reading the journal: {share:.0%}"),
+            **options,
+        )
     say(f"{to}: {written}")
     end_showing(folder, record, unverified)

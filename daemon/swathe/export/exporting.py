@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import StrEnum
 from importlib import import_module
 from pathlib import Path
@@ -24,8 +25,12 @@ class ExportFormat(StrEnum):
     """The lowest separate places as text."""
     NETCDF = "netcdf"
     """All layers, coordinates and attributes."""
+    PARQUET = "parquet"
+    """All readings with their places."""
     PNG = "png"
     """The map of thickness, to scale."""
+    DICONDE = "diconde"
+    """The map of thickness as an image of the standard for imaging in non-destructive evaluation."""
 
 
 # Module, its function, and what a file's name ends with.
@@ -33,7 +38,9 @@ _WRITERS = {
     ExportFormat.CSV: ("cells_csv", "write_cells", ".csv"),
     ExportFormat.LOWEST: ("lowest_csv", "write_lowest", "-lowest.csv"),
     ExportFormat.NETCDF: ("netcdf", "write_netcdf", ".nc"),
+    ExportFormat.PARQUET: ("parquet", "write_readings", ".parquet"),
     ExportFormat.PNG: ("picture", "write_picture", ".png"),
+    ExportFormat.DICONDE: ("diconde", "write_image", ".dcm"),
 }
 
 
@@ -43,6 +50,7 @@ def export_survey(
     out: Path | None = None,
     *,
     force: bool = False,
+    on_progress: Callable[[float], None] | None = None,
     **options: Any,  # noqa: ANN401  of the format's function
 ) -> Path:
     """Write a survey as a file of an open format; return its path.
@@ -54,6 +62,7 @@ def export_survey(
         to: the format.
         out: the file; named after the survey's folder, in the working directory, unless given.
         force: whether a file that is there is replaced.
+        on_progress: called at intervals with the share that is done, 0 to 1, where it takes long.
         options: ``lowest`` and ``separation``, mm, of the lowest places.
 
     Raises:
@@ -69,6 +78,8 @@ def export_survey(
             f"{target}: is in the survey's own folder, which is only read: name a file elsewhere"
         )
         raise SwatheError(message)
+    if to == ExportFormat.PARQUET:
+        options["on_progress"] = on_progress
     # Imported here: each format's packages are large, and some are of an extra.
     write = getattr(import_module(f"swathe.export.{module}"), function)
     with written_aside(target, force=force) as path:

@@ -13,6 +13,7 @@ from swathe.pipeline.pipeline import Pipeline
 from swathe.pipeline.placing.delay import DelayEstimate
 from swathe.pipeline.placing.delays_in_force import EstimatedDelay, MeasuredDelay
 from swathe.pipeline.placing.device_tally import DeviceTally
+from swathe.pipeline.placing.fates import ReadingFate, ReadingObserver
 from swathe.pipeline.placing.placed import Placed, PlacingObserver, ProbePath
 from swathe.pipeline.progress.revision_snapshots import RevisionSnapshot
 from swathe.pipeline.progress.snapshots import (
@@ -62,6 +63,8 @@ __all__ = [
     "PlacingObserver",
     "ProbePath",
     "ProgressSnapshot",
+    "ReadingFate",
+    "ReadingObserver",
     "RequestedGap",
     "Revision",
     "RevisionLog",

@@ -249,6 +249,8 @@ class Pipeline(RareEntries):
         self.lifts = self._new_lifts()
         self._utc_offset = int(mark.detail["utc_ns"]) - mark.time
         self.opened = int(mark.detail["utc_ns"])
+        if self.reading_observer is not None:
+            self.reading_observer.open_run(self._utc_offset)
         self.revisions.open_run()
         self.applied_revisions.open_run(self.revisions.run, self._utc_offset)
         self._last_cell = -1

@@ -35,6 +35,7 @@ from swathe.pipeline.instants import (
 )
 from swathe.pipeline.placing.channel_tally import channels_by_name
 from swathe.pipeline.placing.device import DeviceLink
+from swathe.pipeline.placing.fates import ReadingFate, ReadingObserver
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import Placed, PlacingObserver
 from swathe.pipeline.placing.placed_share import PlacedShare
@@ -55,11 +56,16 @@ class SurveyStages(SurveyState):
     Args:
         station: as for `SurveyState`.
         observer: receives placed readings and the probe's path.
+
+    Attributes:
+        reading_observer: is shown what becomes of each reading; None for none. It may be set
+            before the first entry.
     """
 
     def __init__(self, station: Station, *, observer: PlacingObserver | None = None) -> None:
         super().__init__(station)
         self._observer = observer
+        self.reading_observer: ReadingObserver | None = None
         self._waveforms = PendingWaveforms()
         self._placed: list[Placed] = []
         self._placed_share = PlacedShare()
@@ -123,9 +129,12 @@ class SurveyStages(SurveyState):
         self._evaluate_until(inputs, block, last)
         self._put(block, self._now)
         inputs.placer.forget(self._now)
-        waiting = None if inputs.stepped is None else inputs.stepped.oldest_pending
-        oldest = [one for one in (inputs.placer.oldest_pending, waiting) if one is not None]
-        self._waveforms.forget_before(min(oldest, default=None))
+        waiting = [inputs.placer.oldest_pending, inputs.combined.oldest_pending]
+        waiting += [] if inputs.stepped is None else [inputs.stepped.oldest_pending]
+        oldest = min((one for one in waiting if one is not None), default=None)
+        self._waveforms.forget_before(oldest)
+        if self.reading_observer is not None:
+            self.reading_observer.settled(oldest)
 
     def _evaluate_until(self, inputs: DeviceInputs, block: Block, last: int) -> None:
         """Put the block on the grid and evaluate, instant by instant, until the instant `last`."""
@@ -176,20 +185,26 @@ class SurveyStages(SurveyState):
         path = inputs.placer.take_path(self._now)  # after it: with the readings that were given up
         self._placed.clear()
         every = placed
-        held = self.pauses.holds(placed.readings["time"])
-        held |= self.losses.holds(placed.readings["time"])
+        paused = self.pauses.holds(placed.readings["time"])
+        held = paused | self.losses.holds(placed.readings["time"])
         if held.any():
+            self._leave_out(placed[paused], ReadingFate.PAUSED)
+            self._leave_out(placed[held & ~paused], ReadingFate.LINE_LOST)
             placed = placed[~held]
         self._follow_share(inputs, placed)
         path = None if path is None else self.pauses.cut(path)
         path = moved = None if path is None else self.losses.cut(path)
         self._standing.follow(placed, path)
         if inputs.stepped is not None:
+            self._leave_out(placed, ReadingFate.BETWEEN_LINES, may_change=True)
             placed, path = inputs.stepped.take(placed, path, end=self._now if end else None)
             every = inputs.stepped.on_line_in_force(every)
         self.lifts.take(every, self._utc_offset)
+        self._leave_out(placed, ReadingFate.DISCARDED, may_change=True)
         placed = self.applied_revisions.placed(placed)
         cells = self.grid.cells_at(placed.scan, placed.index)
+        if self.reading_observer is not None:
+            self.reading_observer.placed(placed, cells)
         if placed.spread is not None:
             self.place_sums.add_readings(placed.scan, placed.spread)
         crossed = None
@@ -207,6 +222,10 @@ class SurveyStages(SurveyState):
         # The speed is that of the probe now, whatever line it will turn out to be on.
         waits = inputs.stepped is not None and inputs.stepped.hand is not None
         return Block(placed, cells, moved if waits else path, crossed)
+
+    def _leave_out(self, placed: Placed, fate: ReadingFate, *, may_change: bool = False) -> None:
+        if self.reading_observer is not None:
+            self.reading_observer.without_place(placed.readings, fate, may_change=may_change)
 
     def _follow_share(self, inputs: DeviceInputs, placed: Placed) -> None:
         """Follow the share of the readings that are placed on the plan."""
@@ -301,6 +320,8 @@ class SurveyStages(SurveyState):
                 checks.add_readings(batch.readings)
             if self._scanning and not checks.in_progress:
                 self.spurious.flag_readings(batch.readings)
+            if self.reading_observer is not None:
+                self.reading_observer.decoded(batch.readings, self._fate_without_place())
             self._alarm_evaluation.add_readings(batch.readings, batch.readings_known_at)
             if self.spots is not None and self._scanning and not checks.in_progress:
                 self.spots.add_readings(batch)
@@ -312,6 +333,14 @@ class SurveyStages(SurveyState):
         placed = inputs.take(device, batch, counts=counts)
         if placed is not None:
             self._placed.append(placed)
+
+    def _fate_without_place(self) -> ReadingFate | None:
+        """Return why readings of now have no place whatever comes; None where they may have one."""
+        if self.suspect_cells.checks.in_progress:
+            return ReadingFate.IN_CHECK
+        if not self._scanning:
+            return ReadingFate.NOT_SCANNING
+        return None if self.spots is None else ReadingFate.OF_SPOT
 
     def _put(self, block: Block, until: int) -> None:
         """Put the readings and stays that are known at `until`, ns, into their cells."""

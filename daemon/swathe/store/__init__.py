@@ -28,7 +28,7 @@ from swathe.store.record import (
     write_survey_record,
 )
 from swathe.store.repair import repair_survey
-from swathe.store.replaying import feed_journal, replay
+from swathe.store.replaying import feed_journal, replay, replay_in_parts
 from swathe.store.revisions import revisions_in_force
 from swathe.store.setup_record import GatesRecord, SensitivityRecord
 from swathe.store.verified import (
@@ -88,6 +88,7 @@ __all__ = [
     "record_of",
     "repair_survey",
     "replay",
+    "replay_in_parts",
     "revisions_in_force",
     "run_attributes",
     "set_aside",

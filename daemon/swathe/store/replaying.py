@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from swathe.errors import SurveyError
 from swathe.journal import Entry, JournalCursor, Lost, Mark, MarkKind
-from swathe.pipeline import Pipeline, PlacingObserver
+from swathe.pipeline import Pipeline, PlacingObserver, ReadingObserver
 from swathe.station import Station
 from swathe.store.delays import measured_delays
 from swathe.store.folder import SurveyFolder
 from swathe.store.revisions import revisions_in_force
 
-__all__ = ["feed_journal", "replay"]
+__all__ = ["feed_journal", "replay", "replay_in_parts"]
 
 # Bytes of the journal that are computed at once, a fraction of a second of work.
 _BATCH_BYTES = 1 << 19
@@ -45,18 +45,50 @@ def replay(
         SurveyError: no such survey, or its first run began after `until`.
         JournalError: the journal cannot be read.
     """
-    pipeline = Pipeline(
+    pipeline = _pipeline(folder, amend=amend, observer=observer, until=until)
+    cursor = JournalCursor(folder.journal, on_torn=on_torn)
+    feed_journal(pipeline, cursor, until=until, on_progress=on_progress)
+    if not pipeline.survey:
+        raise SurveyError(folder.path, "its first run began after the time given by 'until'")
+    return pipeline
+
+
+def replay_in_parts(
+    folder: SurveyFolder, readings: ReadingObserver
+) -> Iterator[tuple[Pipeline, float]]:
+    """Replay the survey's journal; yield the pipeline and the share that is done, part by part.
+
+    Args:
+        folder: the survey.
+        readings: is shown what becomes of each reading.
+
+    Raises:
+        SurveyError: no such survey.
+        JournalError: the journal cannot be read.
+    """
+    pipeline = _pipeline(folder)
+    pipeline.reading_observer = readings
+    cursor = JournalCursor(folder.journal)
+    for share in _fed(pipeline, cursor):
+        yield pipeline, share
+    yield pipeline, 1.0
+
+
+def _pipeline(
+    folder: SurveyFolder,
+    *,
+    amend: Callable[[Station], Station] | None = None,
+    observer: PlacingObserver | None = None,
+    until: int | None = None,
+) -> Pipeline:
+    """Return a pipeline that takes a survey's journal from its first entry on; see `replay`."""
+    return Pipeline(
         folder.plan(until),
         amend=amend,
         observer=observer,
         delays=measured_delays(folder, until=until),
         revisions=revisions_in_force(folder, until=until),
     )
-    cursor = JournalCursor(folder.journal, on_torn=on_torn)
-    feed_journal(pipeline, cursor, until=until, on_progress=on_progress)
-    if not pipeline.survey:
-        raise SurveyError(folder.path, "its first run began after the time given by 'until'")
-    return pipeline
 
 
 def feed_journal(
@@ -76,6 +108,19 @@ def feed_journal(
         on_progress: called at intervals with the share of the journal that is done, 0 to 1.
         stop: asked after each block whether to end early.
     """
+    for share in _fed(pipeline, cursor, until=until, stop=stop):
+        if on_progress is not None:
+            on_progress(share)
+
+
+def _fed(
+    pipeline: Pipeline,
+    cursor: JournalCursor,
+    *,
+    until: int | None = None,
+    stop: Callable[[], bool] = lambda: False,
+) -> Iterator[float]:
+    """Feed a journal, see `feed_journal`; yield the share that is done after each part but the last."""
     begun = cursor.position
     for entries in cursor.blocks():
         if _collect(pipeline, entries, until) or stop():
@@ -84,8 +129,7 @@ def feed_journal(
         if at.segment != begun.segment or at.offset - begun.offset >= _BATCH_BYTES:
             begun = at
             pipeline.advance()
-            if on_progress is not None:
-                on_progress(cursor.share_read())
+            yield cursor.share_read()
     pipeline.advance()
 
 

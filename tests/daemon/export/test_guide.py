@@ -33,5 +33,10 @@ def test_page_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for block in blocks("python", of=ROOT / PAGE):
         with contextlib.redirect_stdout(io.StringIO()) as out:
             exec(compile(block.text, str(block), "exec"), {})  # noqa: S102  our own documents
-        assert out.getvalue()
+    lines = out.getvalue().splitlines()
+    assert lines[0] == "Penstock 3, belt 47.61 verified"
+    assert lines[2] == "59 of 126 cells; {'unvisited': 62, 'no_signal': 4}"
+    assert lines[3] == "10.00 mm at scan 20.0 mm, index 1.0 mm"
+    assert lines[-3] == "751 readings, the lowest 10.0"
+    assert lines[-2:] == ["again.nc", "readings.parquet"]
     assert Path("again.nc").exists()

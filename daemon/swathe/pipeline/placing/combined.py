@@ -30,6 +30,11 @@ class CombinedReadings:
         self._positions: dict[str, Floats] = dict.fromkeys(axes, np.empty(0))
         self._decided: dict[str, Ints] = dict.fromkeys(axes, np.empty(0, np.int64))
 
+    @property
+    def oldest_pending(self) -> int | None:
+        """Byte offset of the first reading that waits; None when none does."""
+        return int(self._readings["offset"].min()) if self._readings.size else None
+
     def add(self, readings: NDArray[Any], known: Ints, *, counts: bool = True) -> None:
         """Take readings in the order of their positions.
 

@@ -102,7 +102,7 @@ class HandLines:
     @property
     def oldest_pending(self) -> int | None:
         """Byte offset of the first reading that waits; None when none does."""
-        offsets = [int(placed.readings["offset"].min()) for placed in self._readings[:1]]
+        offsets = [int(placed.readings["offset"].min()) for placed in self._readings]
         return min(offsets, default=None)
 
     def pending(self) -> tuple[Times, Floats]:

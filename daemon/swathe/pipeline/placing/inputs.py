@@ -108,7 +108,7 @@ class DeviceInputs:
         (first, *others) = {axis.device for axis in self._axes} or {""}
         is_combined = bool(first) and not others and self.links[first].decoder.combined
         self._combined_device = first if is_combined else ""
-        self._combined = CombinedReadings(tuple(axis.name for axis in self._axes))
+        self.combined = CombinedReadings(tuple(axis.name for axis in self._axes))
         self._watches = DeviceWatches(station, self.links, self._axes, self.standstills)
         self.conditions: list[Condition] = []
         self._slip_events: list[Slip | PositionSet] = []
@@ -183,8 +183,8 @@ class DeviceInputs:
         if not counts:
             if device != self._combined_device:
                 return None
-            self._combined.add(batch.readings, batch.readings_known_at, counts=False)
-            return self._combined.place(self.placer)
+            self.combined.add(batch.readings, batch.readings_known_at, counts=False)
+            return self.combined.place(self.placer)
         counted = ~self.pauses.holds(batch.readings["time"])
         self._watches.add_readings(
             device, batch.readings[counted], batch.readings_known_at[counted]
@@ -195,8 +195,8 @@ class DeviceInputs:
                 batch.readings_known_at,
                 batch.readings_timing.without_smear(),
             )
-            self._combined.add(batch.readings, batch.readings_known_at)
-            return self._combined.place(self.placer)
+            self.combined.add(batch.readings, batch.readings_known_at)
+            return self.combined.place(self.placer)
         waited = self.standstills.waited(batch.readings_arrived)
         waited &= batch.readings_timing.smear > 0
         self.placer.add_readings(
@@ -257,7 +257,7 @@ class DeviceInputs:
         tally.glitches += axis.glitches - self._glitches[axis.name]
         self._glitches[axis.name] = axis.glitches
         if axis.device == self._combined_device:
-            self._combined.decide(axis.name, samples)
+            self.combined.decide(axis.name, samples)
         good = samples.good
         if self.positions.unproven and good.any():
             self.positions.unproven.discard(axis.name)

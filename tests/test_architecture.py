@@ -45,6 +45,7 @@ ORDER = (
     "store",
     "evaluation",
     "report",
+    "document",
     "export",
     "api",
     "board",

@@ -22,17 +22,49 @@ def report(
         list[Path], typer.Argument(help="Survey folders, or folders with surveys below them.")
     ],
     line: Annotated[
-        str, typer.Option(help='Draw the line at this index position, such as "48 mm".')
-    ] = "",
+        list[str] | None,
+        typer.Option(
+            help='Draw the line at this index position, such as "48 mm"; in a document, repeatable.'
+        ),
+    ] = None,
     cell: Annotated[
         str, typer.Option(help='Draw the A-scan of the cell at "SCAN, INDEX", or of the spot NAME.')
     ] = "",
-    out: Annotated[Path | None, typer.Option(help="File of the drawing.")] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="File of the drawing; or of the report as a document, .html or .pdf."),
+    ] = None,
+    pdf: Annotated[
+        bool,
+        typer.Option("--pdf", help="Write the document as PDF too, next to the HTML of --out."),
+    ] = False,
+    fill: Annotated[
+        list[str] | None,
+        typer.Option(
+            help='Fill in an entry of the cover, such as "client=Example Hydro"; instead of the station '
+            "file's [report]. Repeatable."
+        ),
+    ] = None,
+    level: Annotated[
+        list[str] | None,
+        typer.Option(
+            help='In the document, count areas below this level: "8 mm", or "80 %" of the nominal '
+            "thickness. Repeatable; the alert level unless given."
+        ),
+    ] = None,
+    lowest: Annotated[
+        int, typer.Option(min=0, max=100, help="Low places that the document lists.")
+    ] = 10,
+    paper: Annotated[
+        str, typer.Option(help="Of the PDF: a4 or letter; by the survey's unit unless given.")
+    ] = "",
 ) -> None:
     """Print coverage, calibration, checks and the minimum thickness with its uncertainty.
 
-    Of several surveys, a list comes first. Exit code 5: a journal is damaged.
+    With --out FILE.html or FILE.pdf, write the whole report as a document. Of several surveys, a list
+    comes first. Exit code 5: a journal is damaged.
     """
+    from swathe.cli.report_file import entries_of, wants_document, write_document
     from swathe.report.cell_picture import draw_cell
     from swathe.report.section import draw_line
     from swathe.store import read_verified_record, unverified_reason
@@ -40,16 +72,32 @@ def report(
 
     folders = _surveys(survey)
     folder = folders[0]
-    if (line or cell) and len(folders) > 1:
-        message = "a drawing is of one survey: name its folder"
+    document = wants_document(out, pdf=pdf, others=bool(fill or level or paper))
+    if (line or cell or document) and len(folders) > 1:
+        message = "a drawing or a document is of one survey: name its folder"
         raise SwatheError(message)
+    lines = [quantity("--line", text, length) for text in line or ()]
     if line and cell:
         message = "draw one of --line and --cell at a time"
         raise SwatheError(message)
     for one in folders:
         warn_unverified(one.path, unverified_reason(one))
-    if line:
-        drawn = draw_line(folder, quantity("--line", line, length), out)
+    if document and out is not None:
+        from swathe.document import ReportWishes
+
+        if cell:
+            message = "--cell draws one cell: a document has the A-scans of the lowest places"
+            raise SwatheError(message)
+        wishes = ReportWishes(
+            fill=entries_of(fill or ()), levels=level or (), lowest=lowest, lines=lines
+        )
+        damaged = write_document(folder, out, wishes, pdf=pdf, paper=paper)
+        raise typer.Exit(Exit.JOURNAL_DAMAGED if damaged else Exit.OK)
+    if len(lines) > 1:
+        message = "draw one --line at a time; a document, as in --out report.html, takes several"
+        raise SwatheError(message)
+    if lines:
+        drawn = draw_line(folder, lines[0], out)
     elif cell:
         spots = {spot.name: spot.number for spot in read_verified_record(folder).record.spots}
         scan, comma, index = cell.partition(",")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import zarr
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from swathe.report.styles import MEASURED_ONLY, state_name
 from swathe.station import Station, law_of, station_in_journal
 from swathe.store import SurveyFolder, open_arrays, read_verified_record
 
-__all__ = ["draw_cell"]
+__all__ = ["ascan_figure", "draw_cell"]
 
 # A time of flight that is stored in single precision and one computed from the same samples.
 _SAME_US = 1e-3
@@ -54,34 +55,50 @@ def draw_cell(
             f"is {state_name(state)}: no A-scan"
         )
         raise SurveyError(folder.path, message)
-    percent = waveform_percent(group, np.asarray(group["waveform"][row, column]))  # type: ignore[index]
-    flight = float(np.asarray(group["time_of_flight"][row, column]))  # type: ignore[index]
+    figure, problems = ascan_figure(folder, group, (row, column), (12, 5.5))
     wall = float(np.asarray(group["thickness"][row, column]))  # type: ignore[index]
-    station, view = _view(folder, percent, np.asarray(group["sample_time"]), flight)
-    echo = station.echo
-    figure = Figure(figsize=(12, 5.5), layout="constrained")
-    FigureCanvasAgg(figure)
-    axes = figure.subplots()
-    hull = None
-    if echo is None or not echo.rectified:
-        band = None if echo is None else echo.band
-        hull = envelope(percent[None], interval_us=view.interval_us, band=band)[0]
-    plot_ascan(axes, view, percent, hull)
     at = (float(np.asarray(group["scan"])[column]), float(np.asarray(group["index"])[row]))
     title = (
         f"{record.part or record.station}: scan {units.place_text(at[0])}, index "
         f"{units.place_text(at[1])}: {units.thickness_text(wall)}, {state_name(state)}"
     )
-    if view.problem:
-        title += f"\n{view.problem}"
-    if view.time_of_flight is None or abs(view.time_of_flight - flight) > _SAME_US:
-        title += (
-            f"\nthe cell has {flight:.4f} µs: of other gates, or of another reading "
-            "by the survey's rule"
-        )
-    axes.set_title(title, fontsize=10)
+    figure.axes[0].set_title("\n".join((title, *problems)), fontsize=10)
     figure.text(0.5, -0.03, MEASURED_ONLY, ha="center", fontsize=9)
     return save_drawing(figure, folder, f"cell-{row}-{column}.png", path)
+
+
+def ascan_figure(
+    folder: SurveyFolder, group: zarr.Group, cell: tuple[int, int], inches: tuple[float, float]
+) -> tuple[Figure, list[str]]:
+    """Return the drawing of the A-scan that a cell kept, and what is wrong with it, in words.
+
+    Args:
+        folder: the survey.
+        group: its arrays, with A-scans.
+        cell: row and column of a cell with a reading.
+        inches: width and height of the drawing.
+
+    Raises:
+        SurveyError: no run has gates, or what is read is not what was written.
+    """
+    percent = waveform_percent(group, np.asarray(group["waveform"][cell]))  # type: ignore[index]
+    flight = float(np.asarray(group["time_of_flight"][cell]))  # type: ignore[index]
+    station, view = _view(folder, percent, np.asarray(group["sample_time"]), flight)
+    echo = station.echo
+    figure = Figure(figsize=inches, layout="constrained")
+    FigureCanvasAgg(figure)
+    hull = None
+    if echo is None or not echo.rectified:
+        band = None if echo is None else echo.band
+        hull = envelope(percent[None], interval_us=view.interval_us, band=band)[0]
+    plot_ascan(figure.subplots(), view, percent, hull)
+    problems = [view.problem] if view.problem else []
+    if view.time_of_flight is None or abs(view.time_of_flight - flight) > _SAME_US:
+        problems.append(
+            f"the cell has {flight:.4f} µs: of other gates, or of another reading "
+            "by the survey's rule"
+        )
+    return figure, problems
 
 
 def _view(

@@ -26,14 +26,14 @@ from swathe.report.missing import turns
 from swathe.report.styles import MEASURED_ONLY
 from swathe.report.summary import place_lines
 
-__all__ = ["evaluation_parts"]
+__all__ = ["EvaluationText", "evaluation_parts", "thickness_number"]
 
 _MOST_SQUARES = 40
 
 
 def evaluation_parts(found: Evaluation) -> Iterator[str | Table]:
     """Yield the lines and tables of an evaluation, in their order."""
-    text = _EvaluationText(found)
+    text = EvaluationText(found)
     yield from text.heading()
     yield from text.statistics()
     yield from text.low_places()
@@ -46,8 +46,15 @@ def evaluation_parts(found: Evaluation) -> Iterator[str | Table]:
     yield MEASURED_ONLY
 
 
-class _EvaluationText:
-    """The parts of an evaluation's text."""
+class EvaluationText:
+    """The parts of an evaluation's text.
+
+    Args:
+        found: the evaluation.
+
+    Attributes:
+        units: in which lengths are written.
+    """
 
     def __init__(self, found: Evaluation) -> None:
         self._found = found
@@ -69,15 +76,15 @@ class _EvaluationText:
             yield summary_line(record)
             if record.status == "scanning":
                 yield "WARNING: it is being scanned: figures are of what is on the disk"
-        yield f"figures rest on {self._seen(figures)}"
+        yield f"figures rest on {self.seen(figures)}"
         if record is not None:
             yield from beam_lines(record)
             yield from minimum_lines(record)
             yield from place_lines(record)
-        if text := self._minimum_apart(figures):
+        if text := self.minimum_apart_text(figures):
             yield text
 
-    def _seen(self, figures: PartSummary) -> str:
+    def seen(self, figures: PartSummary) -> str:
         """Return on how much a part's figures rest, and what is not in them."""
         if figures.percent_unseen is None:
             return "no required cell"
@@ -93,7 +100,7 @@ class _EvaluationText:
             f"{self.area(figures.cells)}{missing}{excluded}"
         )
 
-    def _minimum_apart(self, figures: PartSummary) -> str:
+    def minimum_apart_text(self, figures: PartSummary) -> str:
         """Return that a cell which does not count is lower than all that do; empty if none is."""
         apart = figures.minimum_apart
         if apart is None or (
@@ -101,7 +108,7 @@ class _EvaluationText:
         ):
             return ""
         return (
-            f"WARNING: the lowest value, {self.units.with_unit(_number(apart.thickness, self.units))} at {self.place(apart)}, "
+            f"WARNING: the lowest value, {self.units.with_unit(thickness_number(apart.thickness, self.units))} at {self.place(apart)}, "
             "is of a suspect or unconfirmed cell: it is in no figure below"
         )
 
@@ -118,10 +125,11 @@ class _EvaluationText:
 
     def _at(self, place: LowPlace) -> str:
         """Return a place without its unit."""
-        scan, index = self._positions(place)
+        scan, index = self.positions(place)
         return scan if self._profile else f"{scan} / {index}"
 
-    def _positions(self, place: LowPlace) -> tuple[str, str]:
+    def positions(self, place: LowPlace) -> tuple[str, str]:
+        """Return a place on scan and index axis, without unit."""
         scan, index = (
             self.units.place_number(each, width)
             for each, width in zip((place.scan, place.index), self._widths, strict=True)
@@ -139,9 +147,10 @@ class _EvaluationText:
             if figures.standard_deviation is None
             else f", standard deviation {units.difference_text(figures.standard_deviation)} (wall and readings together)"
         )
-        yield f"mean thickness {units.with_unit(_number(figures.mean, units))}{spread}"
+        yield f"mean thickness {units.with_unit(thickness_number(figures.mean, units))}{spread}"
         shares = ", ".join(
-            f"{share:g} % {_number(value, units)}" for share, value in figures.percentiles.items()
+            f"{share:g} % {thickness_number(value, units)}"
+            for share, value in figures.percentiles.items()
         )
         yield f"percentiles in {units.length_words}: {shares}"
         bins = figures.histogram
@@ -168,8 +177,8 @@ class _EvaluationText:
             heads = ["", f"thickness {units.length_name}", f"scan {units.length_name}"]
             table = _table(*heads, *([] if self._profile else [f"index {units.length_name}"]))
             for number, place in enumerate(places, 1):
-                scan, index = self._positions(place)
-                thickness = _number(place.thickness, units)
+                scan, index = self.positions(place)
+                thickness = thickness_number(place.thickness, units)
                 table.add_row(str(number), thickness, scan, *([] if self._profile else [index]))
             yield table
         if found.may_be_more:
@@ -226,13 +235,13 @@ class _EvaluationText:
                 if is_so
             ]
             table.add_row(
-                _number(area.lowest.thickness, units),
-                _number(area.depth, units),
+                thickness_number(area.lowest.thickness, units),
+                thickness_number(area.depth, units),
                 self._at(area.lowest),
                 self._extent(area.scan, scan_turn),
                 *([] if self._profile else [self._extent(area.index, index_turn)]),
                 self.area(area.cells).rpartition(" ")[0],
-                _number(area.mean, units),
+                thickness_number(area.mean, units),
                 ", ".join(beside),
             )
         yield table
@@ -266,7 +275,7 @@ class _EvaluationText:
 
     def _columns(self, place: LowPlace | None) -> list[str]:
         """Return a place as columns of a table."""
-        found = ("–", "–") if place is None else self._positions(place)
+        found = ("–", "–") if place is None else self.positions(place)
         return list(found[: len(self._axes)])
 
     def _figures(self, what: list[str], rows: Sequence[tuple[list[str], PartSummary]]) -> Table:
@@ -284,11 +293,11 @@ class _EvaluationText:
             middle = None if known is None else known.percentiles.get(50.0)
             table.add_row(
                 *title,
-                "–" if known is None else _number(known.minimum, units),
+                "–" if known is None else thickness_number(known.minimum, units),
                 *self._columns(figures.minimum),
-                "–" if known is None else _number(known.mean, units),
+                "–" if known is None else thickness_number(known.mean, units),
                 "–" if known is None else units.number(known.standard_deviation, 3, 4),
-                _number(middle, units),
+                thickness_number(middle, units),
                 f"{figures.measured:,}",
                 share,
                 *(f"{level.cells:,}" for level in figures.levels),
@@ -327,7 +336,7 @@ def _extremes(found: Extremes, units: DisplayUnits) -> Iterator[str]:
     yield "    of readings: the noise and the errors of readings are in it, and no more is known of the wall"
 
 
-def _number(mm: float | None, units: DisplayUnits) -> str:
+def thickness_number(mm: float | None, units: DisplayUnits) -> str:
     """Return a thickness with the digits of the record's minimum, without its unit."""
     return units.number(mm, 3, 3)
 

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from itertools import chain, count
 from pathlib import Path
-from string import ascii_uppercase
 from textwrap import shorten
 from typing import Any, Literal
 
@@ -19,13 +16,13 @@ from matplotlib.patches import Patch, Rectangle
 from numpy.typing import NDArray
 
 from swathe.display_units import DisplayUnits
-from swathe.messages import Extent, GapMessage
-from swathe.pipeline import CellState, GapEnd, runs_of
+from swathe.pipeline import CellState, runs_of
 from swathe.pipeline.progress.confirm_snapshot import Where, raw_minimum_text
 from swathe.pipeline.progress.fields import number_text
 from swathe.report.axis_units import scale_axes
 from swathe.report.drawing import save_drawing
 from swathe.report.gap_table import minimum_with_interval
+from swathe.report.plan_pieces import is_shown, pieces, zone_letters
 from swathe.report.spot_picture import draw_spots
 from swathe.report.spots import spots_summary
 from swathe.report.styles import MEASURED_ONLY, STATE_STYLES, state_name
@@ -229,9 +226,9 @@ def _outline(axes: Axes, record: SurveyRecord) -> list[Patch]:
     )
     handles = []
     for status, colour, style in styles:
-        gaps = [gap for gap in record.gaps if gap.status == status and _is_shown(gap)]
+        gaps = [gap for gap in record.gaps if gap.status == status and is_shown(gap)]
         for gap in gaps:
-            for scan, index in _pieces(record, gap.scan, gap.index):
+            for scan, index in pieces(record, gap.scan, gap.index):
                 frame = Rectangle(
                     (scan.low, index.low),
                     scan.high - scan.low,
@@ -256,40 +253,11 @@ def _outline(axes: Axes, record: SurveyRecord) -> list[Patch]:
     return handles
 
 
-def _pieces(
-    record: SurveyRecord, scan: Extent | None, index: Extent | None
-) -> list[tuple[Extent, Extent]]:
-    """Return a rectangle in pieces within the borders of the plan: over a seam it has two or four.
-
-    None is the whole of an axis; without a plan in the record only a rectangle without None has
-    pieces.
-    """
-    plan = record.plan
-    if plan is None:
-        return [(scan, index)] if scan is not None and index is not None else []
-    return [
-        (along, across)
-        for along in _within(plan.scan if scan is None else scan, plan.scan, plan.scan_turn)
-        for across in _within(plan.index if index is None else index, plan.index, plan.index_turn)
-    ]
-
-
-def _within(extent: Extent, borders: Extent, turn: Extent | None) -> list[Extent]:
-    """Return an extent in pieces within the borders of its axis, of which `turn` may be a turn."""
-    length = 0.0 if turn is None else turn.high - turn.low
-    shifts = {0.0, -length, length}
-    clipped = (
-        Extent(max(extent.low + shift, borders.low), min(extent.high + shift, borders.high))
-        for shift in sorted(shifts)
-    )
-    return [piece for piece in clipped if piece.low < piece.high]
-
-
 def _name_zones(axes: Axes, record: SurveyRecord) -> list[Patch]:
     """Outline and letter the zones excluded while scanning; return their entries in the legend."""
     handles = []
-    for letter, zone in zip(_zone_letters(), record.zones, strict=False):
-        for scan, index in _pieces(record, zone.scan, zone.index):
+    for letter, zone in zip(zone_letters(), record.zones, strict=False):
+        for scan, index in pieces(record, zone.scan, zone.index):
             axes.add_patch(
                 Rectangle(
                     (scan.low, index.low),
@@ -312,22 +280,12 @@ def _name_zones(axes: Axes, record: SurveyRecord) -> list[Patch]:
     return handles
 
 
-def _zone_letters() -> Iterator[str]:
-    """Return A, B, ... Z, then numbers."""
-    return chain(ascii_uppercase, map(str, count(1)))
-
-
 def _zone_entry(letter: str, zone: ZoneRecord) -> Patch:
     """Return the entry of a zone in a legend: what, by whom, when and why."""
     because = f": {zone.because}" if zone.because else ""
     when = f"{zone.time:%Y-%m-%d %H:%M} UTC"
     text = f"{letter}: {zone.name}, excluded by {zone.by}, {when}{because}"
     return Patch(fill=False, edgecolor="#333333", label=shorten(text, _LEGEND_CHARACTERS))
-
-
-def _is_shown(gap: GapMessage) -> bool:
-    """Return whether a gap is open or ended by being measured, not by a merger."""
-    return gap.end in (None, GapEnd.MEASURED)
 
 
 def _draw_profile(
@@ -339,7 +297,7 @@ def _draw_profile(
     length = float(scan[-1] - scan[0])
     for number, gap in enumerate(record.open_gaps):
         # A strip along the lower edge: many short gaps must not hide the wall.
-        for piece, (extent, _) in enumerate(_pieces(record, gap.scan, gap.index)):
+        for piece, (extent, _) in enumerate(pieces(record, gap.scan, gap.index)):
             axes.axvspan(
                 extent.low,
                 extent.high,
@@ -350,8 +308,8 @@ def _draw_profile(
         if gap.scan.high - gap.scan.low > _NUMBERED * length:
             position = (gap.scan.low, _STRIP)
             axes.annotate(str(gap.number), position, xycoords=("data", "axes fraction"), fontsize=8)
-    for letter, zone in zip(_zone_letters(), record.zones, strict=False):
-        for extent, _ in _pieces(record, zone.scan, zone.index):
+    for letter, zone in zip(zone_letters(), record.zones, strict=False):
+        for extent, _ in pieces(record, zone.scan, zone.index):
             axes.axvspan(extent.low, extent.high, facecolor="none", hatch="xx", edgecolor="#888888")
             axes.annotate(
                 letter,
@@ -363,7 +321,7 @@ def _draw_profile(
     scale_axes(axes, units)
     draw_scale(axes, scale, units)
     handles, _ = axes.get_legend_handles_labels()
-    entries = zip(_zone_letters(), record.zones, strict=False)
+    entries = zip(zone_letters(), record.zones, strict=False)
     axes.legend(handles=[*handles, *(_zone_entry(*entry) for entry in entries)], loc="upper right")
     axes.set(title="Line profile", xlabel=f"scan, {units.length_name}")
 

@@ -21,7 +21,11 @@ from swathe.report.styles import MEASURED_ONLY, STATE_STYLES, state_name
 from swathe.report.thickness_axis import draw_scale, mark_beyond, recorded_scale
 from swathe.store import SurveyFolder, SurveyRecord, open_arrays, read_verified_record
 
-__all__ = ["draw_line", "nearest", "waveform_percent"]
+__all__ = ["draw_line", "line_figure", "nearest", "waveform_percent"]
+
+# More A-scans than this are not visible next to each other; and cells that are read at a time.
+_MOST_ASCANS = 2000
+_READ_CELLS = 4096
 
 
 def nearest(
@@ -67,20 +71,39 @@ def draw_line(folder: SurveyFolder, index_mm: float, path: Path | None = None) -
         raise SurveyError(folder.path, message)
     group = open_arrays(folder)
     row = nearest(group, "index", index_mm, folder, units)
-    scan = np.asarray(group["scan"]) / units.mm_per_unit
     has_echoes = "waveform" in group
-    figure = Figure(figsize=(13, 8 if has_echoes else 5), layout="constrained")
+    figure = line_figure(group, record, row, (13, 8 if has_echoes else 5))
+    at = float(np.asarray(group["index"])[row])
+    figure.suptitle(f"{record.part or record.station}: line {row} at index {units.stated_text(at)}")
+    figure.text(0.5, -0.02, MEASURED_ONLY, ha="center", fontsize=9)
+    return save_drawing(figure, folder, f"line-{row}.png", path)
+
+
+def line_figure(
+    group: zarr.Group, record: SurveyRecord, row: int, inches: tuple[float, float]
+) -> Figure:
+    """Return the drawing of one line: its wall in section, and its B-scan if A-scans were kept.
+
+    Args:
+        group: arrays of the survey.
+        record: of the survey.
+        row: number of the line.
+        inches: width and height of the drawing.
+
+    Raises:
+        SurveyError: what is read is not what was written.
+    """
+    scan = np.asarray(group["scan"]) / record.display.mm_per_unit
+    has_echoes = "waveform" in group
+    figure = Figure(figsize=inches, layout="constrained")
     FigureCanvasAgg(figure)
     axes = figure.subplots(2 if has_echoes else 1, 1, sharex=True, squeeze=False)[:, 0]
     wall = np.asarray(group["thickness"][row])  # type: ignore[index]
     _draw_wall(axes[0], scan, wall, np.asarray(group["state"][row]), record)  # type: ignore[index]
     if has_echoes:
-        _draw_section(figure, axes[1], group, row, scan)
-    axes[-1].set_xlabel(f"scan, {units.length_name}")
-    at = float(np.asarray(group["index"])[row])
-    figure.suptitle(f"{record.part or record.station}: line {row} at index {units.stated_text(at)}")
-    figure.text(0.5, -0.02, MEASURED_ONLY, ha="center", fontsize=9)
-    return save_drawing(figure, folder, f"line-{row}.png", path)
+        _draw_section(figure, axes[1], group, row, scan, wall)
+    axes[-1].set_xlabel(f"scan, {record.display.length_name}")
+    return figure
 
 
 def _draw_wall(
@@ -116,12 +139,21 @@ def _draw_wall(
 
 
 def _draw_section(
-    figure: Figure, axes: Axes, group: zarr.Group, row: int, scan: NDArray[Any]
+    figure: Figure,
+    axes: Axes,
+    group: zarr.Group,
+    row: int,
+    scan: NDArray[Any],
+    wall: NDArray[Any],
 ) -> None:
-    """Draw the envelopes of the line's A-scans side by side: a B-scan."""
-    percent = waveform_percent(group, np.asarray(group["waveform"][row]))  # type: ignore[index]
-    heights = envelope(percent)
-    heights[np.asarray(group["hits"][row]) == 0] = np.nan  # type: ignore[index]
+    """Draw the envelopes of the line's A-scans side by side: a B-scan.
+
+    Of more cells than a picture shows, the A-scan of the thinnest cell of each block is drawn.
+    """
+    shown = _shown_cells(wall)
+    hits = np.asarray(group["hits"][row])[shown]  # type: ignore[index]
+    heights = envelope(waveform_percent(group, _waveforms(group, row, shown)))
+    heights[hits == 0] = np.nan
     time = np.asarray(group["sample_time"])
     half = (scan[1] - scan[0]) / 2 if scan.size > 1 else 0.5
     image = axes.imshow(
@@ -135,6 +167,28 @@ def _draw_section(
     )
     figure.colorbar(image, ax=axes, label="envelope, % of full screen height")
     axes.set(ylabel="time, µs")
+
+
+def _shown_cells(wall: NDArray[Any]) -> NDArray[np.int64]:
+    """Return which cells of a line a B-scan shows: the thinnest of each block of cells."""
+    step = -(-wall.size // _MOST_ASCANS)
+    if step <= 1:
+        return np.arange(wall.size)
+    blocks = -(-wall.size // step)
+    padded = np.full(blocks * step, np.inf)
+    padded[: wall.size] = np.where(np.isnan(wall), np.inf, wall)
+    found = np.arange(blocks) * step + padded.reshape(blocks, step).argmin(axis=1)
+    return np.asarray(np.minimum(found, wall.size - 1))
+
+
+def _waveforms(group: zarr.Group, row: int, shown: NDArray[np.int64]) -> NDArray[Any]:
+    """Return A-scans of a line, some thousand cells read at a time."""
+    layer, parts = group["waveform"], []
+    for begin in range(0, layer.shape[1], _READ_CELLS):  # type: ignore[union-attr]
+        end = begin + _READ_CELLS
+        part = shown[(shown >= begin) & (shown < end)]
+        parts.append(np.asarray(layer[row, begin:end])[part - begin])  # type: ignore[index]
+    return np.concatenate(parts)
 
 
 def waveform_percent(group: zarr.Group, counts: NDArray[Any]) -> NDArray[np.float32]:

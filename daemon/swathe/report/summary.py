@@ -21,7 +21,16 @@ from swathe.report.styles import MEASURED_ONLY, MOTION_CAUTION
 from swathe.station import position_text
 from swathe.store import SlipRecord, SurveyRecord
 
-__all__ = ["place_lines", "survey_lines", "times"]
+__all__ = [
+    "check_line",
+    "crawler_report",
+    "place_lines",
+    "port_lines",
+    "reference_lines",
+    "slip_text",
+    "survey_lines",
+    "times",
+]
 
 _MOST_HALTS = 10
 
@@ -38,24 +47,31 @@ def survey_lines(record: SurveyRecord) -> list[str]:
     lines += spots_table(record) or missing_lines(record)
     lines += confirm_report(record)
     lines += calibration_lines(record)
-    lines += [_check_line(check, record.display) for check in record.checks] or [
+    lines += [check_line(check, record.display) for check in record.checks] or [
         "no calibration check"
     ]
     lines += setup_lines(record)
     lines += change_lines(record)
-    lines += _reference_lines(record)
+    lines += reference_lines(record)
     lines += revision_lines(record)
-    lines += [_slip_line(slip, record.display) for slip in record.slips]
-    lines += [f"{port.device}: {text}" for port in record.ports for text in port.echo_texts]
-    lines += [f"{port.device}: {text}" for port in record.ports for text in port.channel_texts]
-    lines += [f"{port.device}: {times.text}" for port in record.ports for times in port.times]
-    lines += [port.applied_delay.text for port in record.ports if port.applied_delay is not None]
+    lines += [slip_text(slip, record.display) for slip in record.slips]
+    lines += port_lines(record)
     lines += minimum_lines(record) + place_lines(record)
     lines += [f"note of {note.time:%Y-%m-%d %H:%M} UTC: {note.text}" for note in record.notes]
-    return [*lines, *_crawler_lines(record), MEASURED_ONLY]
+    return [*lines, *crawler_report(record), MEASURED_ONLY]
 
 
-def _crawler_lines(record: SurveyRecord) -> list[str]:
+def port_lines(record: SurveyRecord) -> list[str]:
+    """Return what is known of each device: echoes, channels, times and the delay in force."""
+    ports = record.ports
+    lines = [f"{port.device}: {text}" for port in ports for text in port.echo_texts]
+    lines += [f"{port.device}: {text}" for port in ports for text in port.channel_texts]
+    lines += [f"{port.device}: {times.text}" for port in ports for times in port.times]
+    return lines + [port.applied_delay.text for port in ports if port.applied_delay is not None]
+
+
+def crawler_report(record: SurveyRecord) -> list[str]:
+    """Return what a crawler did, and the caution on moving machines; none without a crawler."""
     crawler = record.crawler
     if crawler is None:
         return []
@@ -74,7 +90,8 @@ def _crawler_lines(record: SurveyRecord) -> list[str]:
     return [moves, *earlier, *halts[-_MOST_HALTS:], *first, MOTION_CAUTION]
 
 
-def _reference_lines(record: SurveyRecord) -> list[str]:
+def reference_lines(record: SurveyRecord) -> list[str]:
+    """Return a line for each mark, and for each position that an operator set."""
     units = record.display
     marks = [
         f"mark: {mark.name}, {position_text(mark.scan, mark.index, units)}" for mark in record.marks
@@ -86,7 +103,8 @@ def _reference_lines(record: SurveyRecord) -> list[str]:
     ]
 
 
-def _slip_line(slip: SlipRecord, units: DisplayUnits) -> str:
+def slip_text(slip: SlipRecord, units: DisplayUnits) -> str:
+    """Return where two sources of a position parted, and what that made suspect."""
     position = units.with_unit(number_text(slip, "position", units))
     distance = units.with_unit(number_text(slip, "distance", units, sign=True))
     return (
@@ -96,7 +114,8 @@ def _slip_line(slip: SlipRecord, units: DisplayUnits) -> str:
     )
 
 
-def _check_line(check: CheckMessage, units: DisplayUnits) -> str:
+def check_line(check: CheckMessage, units: DisplayUnits) -> str:
+    """Return a calibration check in a line: verdict, tolerance, and the deviation of each step."""
     verdict = "passed" if check.passed else f"FAILED, {check.suspects:,} cells made suspect"
     if check.overridden_by:
         verdict += f"; overridden by {check.overridden_by}: {check.overridden_because}"

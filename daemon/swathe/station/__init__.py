@@ -65,6 +65,7 @@ from swathe.station.motion import (
 )
 from swathe.station.probe import beam_of, beam_on_wall, beam_warnings
 from swathe.station.quality import CalibrationSettings, StepPlace, VerificationSettings
+from swathe.station.report_table import ReportSettings
 from swathe.station.sensitivity import SensitivitySettings
 from swathe.station.spots import SpotSettings, SpotsSettings
 from swathe.station.thickness_scale import (
@@ -95,6 +96,7 @@ __all__ = [
     "MarkSettings",
     "MotionTable",
     "PageSettings",
+    "ReportSettings",
     "SensitivitySettings",
     "SoundEvent",
     "SpotSettings",

@@ -32,6 +32,7 @@ from swathe.station.quality import (
     UncertaintySettings,
     VerificationSettings,
 )
+from swathe.station.report_table import ReportSettings
 from swathe.station.sensitivity import SensitivitySettings
 from swathe.station.spots import SpotSettings, SpotsSettings
 from swathe.station.table import PortTable, StationTable
@@ -302,6 +303,7 @@ class Station(StationTable):
     alarms: AlarmSettings = AlarmSettings()
     page: PageSettings | None = None
     picture: PictureSettings = PictureSettings()
+    report: ReportSettings = ReportSettings()
     motion: MotionTable | None = None
     store: StoreSettings = StoreSettings()
     record: CalibrationRecord | None = Field(

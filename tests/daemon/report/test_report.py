@@ -19,7 +19,8 @@ from swathe.messages import Extent
 from swathe.pipeline import CellState, Pipeline
 from swathe.pipeline.placing.slip import Slip
 from swathe.report import gaps_json, gaps_table, summary_line
-from swathe.report.picture import _name_zones, _within, draw_survey
+from swathe.report.picture import _name_zones, draw_survey
+from swathe.report.plan_pieces import within
 from swathe.report.summary import survey_lines
 from swathe.report.thinning import thin_minimum, thin_worst
 from swathe.station import parse_station
@@ -177,6 +178,6 @@ def test_zone_over_the_seam_is_drawn_in_two_pieces() -> None:
 def test_extent_in_pieces_within_the_borders() -> None:
     """Without a turn an extent is clipped; with one what is past the border comes in again."""
     borders = Extent(-0.5, 39.5)
-    assert _within(Extent(30, 50), borders, None) == [(30, 39.5)]
-    assert _within(Extent(30, 50), borders, Extent(0, 40)) == [(-0.5, 10), (30, 39.5)]
-    assert _within(Extent(5, 9), borders, Extent(0, 40)) == [(5, 9)]
+    assert within(Extent(30, 50), borders, None) == [(30, 39.5)]
+    assert within(Extent(30, 50), borders, Extent(0, 40)) == [(-0.5, 10), (30, 39.5)]
+    assert within(Extent(5, 9), borders, Extent(0, 40)) == [(5, 9)]

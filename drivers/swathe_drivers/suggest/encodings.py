@@ -41,6 +41,7 @@ class Encoded:
         bonus: bits that this encoding saves because only it explains which bytes occur.
         can: roles that the driver takes.
         absent: what is sent in place of a number, as the driver's key of that name has it.
+        order: of its bytes, where that is not the frame's.
     """
 
     first: int
@@ -53,6 +54,7 @@ class Encoded:
     bonus: float
     can: frozenset[str]
     absent: tuple[str, ...] = ()
+    order: ByteOrder | None = None
 
 
 def encodings_at(rows: NDArray[np.uint8], first: int, order: ByteOrder) -> Iterator[Encoded]:
@@ -64,11 +66,12 @@ def encodings_at(rows: NDArray[np.uint8], first: int, order: ByteOrder) -> Itera
         order: of the bytes.
     """
     left = rows.shape[1] - first
+    sevens = _are_septets(rows, first)
     for size in (1, 2, 3, 4, 8):
         if size > left:
             break
         piece = rows[:, first : first + size]
-        if size < 8:
+        if size == 1 or (size < 8 and not sevens):
             yield from _integers(piece, first, order)
         if size in (4, 8):
             yield from _floats(piece, first, order)
@@ -76,7 +79,8 @@ def encodings_at(rows: NDArray[np.uint8], first: int, order: ByteOrder) -> Itera
             yield from _bcd(piece, first, order)
         if 2 <= size <= 4:
             yield from _signed_bcd(piece, first, order)
-            yield from _septets(rows, piece, first, order)
+            if sevens:
+                yield from _septets(piece, first, order)
     yield from _digits(rows, first)
 
 
@@ -237,21 +241,28 @@ def _signed_bcd(piece: NDArray[np.uint8], first: int, order: ByteOrder) -> Itera
     yield Encoded(first, size, f"sbcd{size}", sent, steps, None, 0, gained, can, absent)
 
 
-def _septets(
-    rows: NDArray[np.uint8], piece: NDArray[np.uint8], first: int, order: ByteOrder
-) -> Iterator[Encoded]:
+def _are_septets(rows: NDArray[np.uint8], first: int) -> bool:
     """Seven bits a byte, where no byte of a frame but its first has bit 7."""
-    if first == 0 or rows.shape[1] < 3 or (rows[:, 1:] > 127).any() or (rows[:, 0] < 128).any():
-        return
-    ordered = piece if order == "big" else piece[:, ::-1]
-    value = np.zeros(piece.shape[0], np.int64)
-    for place in range(piece.shape[1]):
-        value = 128 * value + ordered[:, place]
-    size = piece.shape[1]
-    can = _VALUES | {"counts", "sequence"}
-    gained = 4.0 * size
-    sent = value.astype(np.float64)
-    yield Encoded(first, size, f"septet{size}", sent, value, 128**size, 0, gained, can)
+    return bool(
+        first > 0 and rows.shape[1] > 2 and (rows[:, 1:] < 128).all() and (rows[:, 0] > 127).all()
+    )
+
+
+def _septets(piece: NDArray[np.uint8], first: int, order: ByteOrder) -> Iterator[Encoded]:
+    """Seven bits a byte; the bits of each number in either order, as such devices mix them."""
+    orders: tuple[ByteOrder, ...] = (order, "little" if order == "big" else "big")
+    for each in orders:
+        ordered = piece if each == "big" else piece[:, ::-1]
+        value = np.zeros(piece.shape[0], np.int64)
+        for place in range(piece.shape[1]):
+            value = 128 * value + ordered[:, place]
+        size = piece.shape[1]
+        can = _VALUES | {"counts", "sequence"}
+        gained = 4.0 * size - (each != order)
+        sent = value.astype(np.float64)
+        own = None if each == order else each
+        span = 128**size
+        yield Encoded(first, size, f"septet{size}", sent, value, span, 0, gained, can, order=own)
 
 
 def _digits(rows: NDArray[np.uint8], first: int) -> Iterator[Encoded]:

@@ -122,7 +122,7 @@ def _whole(one: Encoded, rows: NDArray[np.uint8], order: ByteOrder) -> Encoded:
     if one.values.size == rows.shape[0]:
         return one
     again = [e for e in encodings_at(rows, one.first, order) if e.size == one.size]
-    same = [e for e in again if e.kind == one.kind] or [
+    same = [e for e in again if (e.kind, e.order) == (one.kind, one.order)] or [
         e for e in again if e.kind[0] == one.kind[0]
     ]
     return next(iter(same or again), one)

@@ -77,6 +77,7 @@ _STRANGE: Final = 6.0
 _ALWAYS: Final = 0.97
 _SELDOM: Final = 0.7
 _FEWEST_HELD: Final = 6
+_HELD_BY_CHANCE: Final = -6.0  # common logarithm
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -264,10 +265,34 @@ def judge_bits(
                     best = (score, Judgement(keys, 10.0 * score, basis, why))
     if best is not None and best[0] > 0.9:
         return best[1]
+    if (found := _held_with(numbers, values)) is not None:
+        return found
     if best is None and (found := _strange_with(numbers, values)) is not None:
         return found
     by_number = _numbers(numbers, verdicts)
     return by_number or (best[1] if best is not None else None)
+
+
+def _held_with(numbers: NDArray[np.int64], values: NDArray[np.float64]) -> Judgement | None:
+    """The bit with which a value is always the one before, while without it it seldom is."""
+    same = np.concatenate(([False], np.diff(values) == 0))
+    for bit in range(int(numbers.max()).bit_length()):
+        on = (numbers >> bit & 1).astype(bool)
+        for bad, when in ((on, 0), (~on, 1 << bit)):
+            count = int(np.count_nonzero(bad))
+            if not _FEWEST_HELD <= count < 0.4 * bad.size:
+                continue
+            if float(same[bad].mean()) > _ALWAYS and float(same[~bad].mean()) < _SELDOM:
+                share = float(same[~bad].mean())
+                if count * np.log10(max(share, 0.01)) > _HELD_BY_CHANCE:
+                    continue
+                why = (
+                    f"bit {bit}: with it the value is always the one before, without it in {share:.0%} of the"
+                    " records: held for want of an echo"
+                )
+                basis = Basis.SHOWN if count >= 8 else Basis.LIKELY  # noqa: PLR2004
+                return Judgement({"mask": 1 << bit, "valid_when": when}, 9.0, basis, why)
+    return None
 
 
 def _strange_with(numbers: NDArray[np.int64], values: NDArray[np.float64]) -> Judgement | None:

@@ -57,6 +57,8 @@ def field_table(one: Encoded, role: Role, rows: NDArray[np.uint8] | None = None)
     if role.kind == "position" and kind in ("u3", "u4") and one.values.max() < (one.span or 0) / 2:
         kind = f"i{one.size}"  # the same here, and right if it ever is below 0
     table = {"is": role.kind, "type": kind}
+    if one.order is not None:
+        table["byte_order"] = one.order
     keys = dict(role.keys)
     if role.kind == "counts":
         if role.period is not None and role.period != one.span:

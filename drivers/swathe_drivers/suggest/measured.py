@@ -174,9 +174,6 @@ def _by_custom(series: Series, good: NDArray[np.float64], score: float, hints: H
             f"{around}: inches, or a time of flight in µs",
             {"unit": "in"},
         )
-    if places >= 3 and middle < 200 and series.label == "":
-        why = f"{around}: a time of flight in µs, or a thickness in mm"
-        return Role("time_of_flight", score, Basis.GUESS, why, {"unit": "us"})
     why = f"{around}: a thickness in mm, or a time of flight in µs"
     return Role("thickness", score, Basis.GUESS, why, {"unit": "mm"})
 

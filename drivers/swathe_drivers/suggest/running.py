@@ -61,6 +61,9 @@ _HOST_JITTER: Final = 0.05  # s by which a record may be late at the host
 _STEPPED: Final = 0.9  # resting so often, it is an axis that is stepped
 _LEAST_PULSES: Final = 0.9
 _FEWEST_DIGITS: Final = 20
+_LEAST_PERIOD: Final = 2.0  # s
+_COUNTED: Final = 4
+"""A number that goes by fewer from one record to the next may count records."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,8 +184,17 @@ def clock_of(series: Series) -> Role | None:
             why += f", and starts again after {period:,}"
         elif series.span is None:
             why += "; it never started again: see in the manual where it does"
+        if period is not None and period < _LEAST_PERIOD * wanted:
+            why += f": it starts again every {period / wanted:.2g} s, too often to tell when a reading was"
+            return Role("ignore", 2.0, Basis.LIKELY, why, {})
+        if series.whole and float(np.mean(steps == steps[0])) > _LEAST_PULSES and steps[0] < _COUNTED:
+            # Records that come evenly are counted by numbers that run as a clock does.
+            why += f"; or a number of records, as it goes by {steps[0]:g} from one to the next"
+            return Role("ignore", 2.0, Basis.GUESS, why, {})
         basis = Basis.SHOWN if span > 2 else Basis.LIKELY
-        return Role("device_time", 8.5, basis, why, keys, period)
+        # Of two clocks, the finer one with more numbers.
+        finer = 0.01 * min(40.0, np.log2(wanted) + np.log2(period or series.span or 2.0**32))
+        return Role("device_time", 8.5 + finer, basis, why, keys, period)
     if np.all(steps > 0) and abs(slope - 1) < 0.02:
         return Role(
             "ignore", 2.0, Basis.LIKELY, "seconds: too coarse a clock to place readings by", {}

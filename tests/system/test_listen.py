@@ -80,7 +80,8 @@ def test_listen_suggest_gives_a_description_on_standard_output(tmp_path: Path) -
     """What it prints loads as it is; the doubts stand on standard error."""
     capture = tmp_path / "gauge.jsonl"
     result = heard(tmp_path, "--seconds", 2, "--suggest", "--capture", capture, "--baud", 19200)
-    assert result.returncode == 0, result.stderr
+    assert result.returncode == 1, result.stderr
+    assert "a guess, and its numbers may be wrong: column 2, thickness mm" in result.stderr
     proposed = tmp_path / "proposed.toml"
     proposed.write_text(result.stdout, "utf-8")
     found = read_description(proposed)

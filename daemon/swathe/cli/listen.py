@@ -104,7 +104,7 @@ def listen(
 
     Keys: space freezes the view, q quits. With --suggest the proposed description goes to standard
     output, what is unsure about it to standard error. Exit code 0: bytes came, and where there is
-    a protocol they made sense, and with --suggest the trial is good; 1: not.
+    a protocol they made sense, and with --suggest the trial is good and no number is a guess; 1: not.
     """
     from swathe.listen import Listener
     from swathe_drivers.capture import CaptureHeader, CaptureWriter
@@ -334,8 +334,14 @@ def _print_found(found: Suggestion) -> bool:
         errors.print(
             "its trial is not good: correct it by the manual before you use it", soft_wrap=True
         )
+    for finding in found.guessed:
+        errors.print(
+            f"a guess, and its numbers may be wrong: {finding.about}, {finding.what}: compare it with the manual"
+            " or the display before you use it",
+            style="bold", highlight=False, markup=False, soft_wrap=True,
+        )  # fmt: skip
     typer.echo(found.text, nl=False)
-    return found.good
+    return found.good and not found.guessed
 
 
 def _kinds_of(text: str) -> str:

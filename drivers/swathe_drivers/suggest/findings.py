@@ -2,7 +2,9 @@
 
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
+from typing import Any, Final
+
+_NUMBERS: Final = frozenset({"thickness", "time_of_flight", "counts", "position"})
 
 
 class Basis(StrEnum):
@@ -91,6 +93,15 @@ class Suggestion:
     rank: float = 0.0
     good: bool = False
     trouble: float = 0.0
+
+    @property
+    def guessed(self) -> tuple[Finding, ...]:
+        """The findings that give numbers and which the bytes do not show: readings and positions that may be wrong."""
+        return tuple(
+            finding
+            for finding in self.findings
+            if finding.basis is Basis.GUESS and _NUMBERS & set(finding.what.split())
+        )
 
     @property
     def unsure(self) -> tuple[Finding, ...]:

@@ -290,7 +290,7 @@ def _held_with(numbers: NDArray[np.int64], values: NDArray[np.float64]) -> Judge
                     f"bit {bit}: with it the value is always the one before, without it in {share:.0%} of the"
                     " records: held for want of an echo"
                 )
-                basis = Basis.SHOWN if count >= 8 else Basis.LIKELY  # noqa: PLR2004
+                basis = Basis.SHOWN if count >= 8 else Basis.LIKELY
                 return Judgement({"mask": 1 << bit, "valid_when": when}, 9.0, basis, why)
     return None
 

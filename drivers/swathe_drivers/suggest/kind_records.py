@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from swathe_drivers.frames.fields import ByteOrder
+from swathe_drivers.suggest.counted_kinds import counted_values, size_of, without_values
 from swathe_drivers.suggest.encodings import Encoded
 from swathe_drivers.suggest.field_roles import roles_of
 from swathe_drivers.suggest.findings import Basis, ColumnGuess, Finding, Suggestion
@@ -86,15 +87,27 @@ def described_kinds(
             described(moving.kind, _only(hints, "encoder")),
         ]
     used = _alike(used)
-    without = _without_value(used, kinds) if value is not None else None
     records = []
     findings: list[Finding] = []
+    further: list[FrameKind] = []
     for each in used:
         items, about = items_of(one, each.kind.rows, each.fields, each.roles)
-        records.append(_record(each.kind, items, "", one))
         findings += [
             replace(finding, about=f"{_name(each.kind)}, {finding.about}") for finding in about
         ]
+        fewer = (
+            _with_fewer(one, each.kind, kinds, items)
+            if value is not None and each is used[0]
+            else None
+        )
+        if fewer is not None:
+            for kind, shorter, what in fewer:
+                further.append(kind)
+                records.append(_record(kind, shorter, what, one))
+                why = f"{kind.rows.shape[0]} frames, shorter by the values that their number leaves out"
+                findings.append(Finding(_name(kind), what, Basis.SHOWN, why))
+        records.append(_record(each.kind, items, "", one))
+    without = _without_value(used, kinds) if value is not None and not further else None
     if without is not None:
         items, _ = items_of(one, used[0].kind.rows, used[0].fields, used[0].roles)
         shorter = _cut(items)
@@ -112,6 +125,7 @@ def described_kinds(
     passed = sum(kind.rows.shape[0] for kind in kinds) - sum(
         each.kind.rows.shape[0] for each in used
     )
+    passed -= sum(kind.rows.shape[0] for kind in further)
     if passed:
         why = "no reading and no position was found in them, or no more than is in the others"
         findings.append(Finding("other frames", f"{passed} are passed over", Basis.LIKELY, why))
@@ -122,6 +136,31 @@ def described_kinds(
     cost = 2.0 * sum(each.cost for each in used) / max(1, looked)
     rank = one.rank * 4 + score - cost
     return [Suggestion(text, (*common, *findings), questions, rank=rank)]
+
+
+def _with_fewer(
+    one: CheckedFrames, kind: FrameKind, kinds: Sequence[FrameKind], items: Sequence[ColumnGuess]
+) -> list[tuple[FrameKind, list[ColumnGuess], str]] | None:
+    """Frames like those of a kind with fewer values, their fields and what they are; None if nothing counts them."""
+    same = [other for other in kinds if other.value == kind.value]
+    first = one.framed.first
+    counted = counted_values(same, _first_of(one))
+    if counted is None:
+        return None
+    number = int(kind.rows[0, counted.place])
+    out = []
+    for other in same:
+        left = int(other.rows[0, counted.place])
+        fewer = without_values(items, first, counted, number, left)
+        if left >= number or fewer is None:
+            continue
+        if not any(item.table["is"] in _VALUES for item in fewer):
+            if not any(item.table["is"] in _SHOWS for item in fewer):
+                continue
+            out.append((other, fewer, "without a value: a reading without an echo"))
+        else:
+            out.append((other, fewer, f"with {left} values in place of {number}"))
+    return out
 
 
 def _headers(every: Sequence[tuple[int, bytes]], first: int) -> frozenset[int]:
@@ -196,7 +235,7 @@ def _record(
     at = one.framed.first
     marked: list[ColumnGuess] = []
     for item in items:
-        size = _size(item)
+        size = size_of(item)
         if kind.value is not None and at == kind.place and size == 1:
             table = {"is": "constant", "type": "u1", "value": kind.value}
             item = ColumnGuess(table, Basis.SHOWN, "it tells the kinds of frames apart")  # noqa: PLW2901
@@ -204,13 +243,6 @@ def _record(
         at += size
     note = f"{kind.rows.shape[0]} {_name(kind)}" + (f", {what}" if what else "")
     return RecordGuess(note, (), "fields", joined_skips(marked))
-
-
-def _size(item: ColumnGuess) -> int:
-    table = item.table
-    if table["is"] == "skip":
-        return int(table["bytes"])
-    return int("".join(char for char in str(table["type"]) if char.isdigit()))
 
 
 def _without_value(used: Sequence[_Described], kinds: Sequence[FrameKind]) -> FrameKind | None:

@@ -151,7 +151,8 @@ def _value(
     found = found if hints.shows else _paired(found, free)
     found.sort(key=lambda item: (-item[0], item[1].key))
     _, best, role = found[0]
-    held = find_held(np.where(best.missing, np.nan, best.values))
+    # A device that says of a reading that there is none does not hold the last one instead.
+    held = None if best.missing.any() else find_held(best.values)
     if held is not None:
         basis = Basis.GUESS if role.basis is Basis.GUESS else Basis.LIKELY
         why = f"{role.why}; {held}"

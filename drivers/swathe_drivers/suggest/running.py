@@ -187,7 +187,11 @@ def clock_of(series: Series) -> Role | None:
         if period is not None and period < _LEAST_PERIOD * wanted:
             why += f": it starts again every {period / wanted:.2g} s, too often to tell when a reading was"
             return Role("ignore", 2.0, Basis.LIKELY, why, {})
-        if series.whole and float(np.mean(steps == steps[0])) > _LEAST_PULSES and steps[0] < _COUNTED:
+        if (
+            series.whole
+            and float(np.mean(steps == steps[0])) > _LEAST_PULSES
+            and steps[0] < _COUNTED
+        ):
             # Records that come evenly are counted by numbers that run as a clock does.
             why += f"; or a number of records, as it goes by {steps[0]:g} from one to the next"
             return Role("ignore", 2.0, Basis.GUESS, why, {})

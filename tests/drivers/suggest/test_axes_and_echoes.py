@@ -7,11 +7,15 @@ import pytest
 
 from swathe_drivers.suggest import Hints, parse_shown, suggest
 from swathe_drivers.suggest.axes import find_axes
+from swathe_drivers.suggest.counted_kinds import CountedValues, counted_values, without_values
 from swathe_drivers.suggest.echoes import without_echoes
+from swathe_drivers.suggest.findings import Basis, ColumnGuess
 from swathe_drivers.suggest.fixed_text import places_of_columns
+from swathe_drivers.suggest.flags import Flag, judge_bits
+from swathe_drivers.suggest.frame_kinds import FrameKind
 from swathe_drivers.suggest.line_checks import find_line_check
 from swathe_drivers.suggest.line_kinds import kinds_of
-from swathe_drivers.suggest.running import Role, motion_of
+from swathe_drivers.suggest.running import Role, clock_of, motion_of
 from swathe_drivers.suggest.series import Series
 from swathe_drivers.suggest.travels import quieted, travels_of
 
@@ -111,3 +115,55 @@ def test_requests_that_come_back_are_taken_off() -> None:
     )
     assert without_echoes([(0, b"12.41\r")] * 20, [b"M?\r"])[1] is False
     assert without_echoes([(0, b"112.41\r")] * 20, [b"1"])[0][0] == (0, b"12.41\r")
+
+
+def test_bit_with_which_the_value_is_held_shows_lost_readings() -> None:
+    """A value that is the one before with the bit, each time, and seldom without it."""
+    rng = np.random.default_rng(8)
+    lost = np.zeros(400, np.bool_)
+    lost[60:75] = lost[200:230] = True
+    values = rng.integers(2300, 2500, 400).astype(float)
+    for at in np.flatnonzero(lost):
+        values[at] = values[at - 1]
+    flag = Flag(0, numbers=np.where(lost, 0x82, 2) | (np.arange(400) % 3 == 0) * 0x20)
+    found = judge_bits(flag, [], values)
+    assert found is not None
+    assert (found.keys, str(found.basis)) == ({"mask": 0x80, "valid_when": 0}, "shown")
+    assert judge_bits(flag, [], rng.integers(2300, 2500, 400).astype(float)) is None
+
+
+def test_number_of_records_is_no_clock_and_neither_is_one_that_restarts_at_once() -> None:
+    """Every second record is seen, one each 20 ms; a byte of ms starts again each quarter of a second."""
+    seconds = np.arange(800) / 50.0
+    for values, span in ((np.arange(800) * 2 % 100, None), (np.round(seconds * 1000) % 256, 256)):
+        role = clock_of(Series(0, values.astype(float), seconds, span=span))
+        assert role is None or role.kind == "ignore"
+    role = clock_of(Series(0, np.round(seconds * 1000) % 65536, seconds, span=65536))
+    assert role is not None
+    assert role.kind == "device_time"
+
+
+def test_number_of_values_in_a_frame_shows_the_kinds_with_fewer() -> None:
+    """Two values of two bytes behind their number, one of them, or none; the rest stays."""
+    kinds = [
+        FrameKind(np.array([[7, n, *([1, 2] * n), 80]] * 9, np.uint8), [0] * 9, 0, 7)
+        for n in (2, 1, 0)
+    ]
+    counted = counted_values(kinds, 0)
+    assert counted == CountedValues(place=1, width=2)
+    tables = [
+        {"is": "constant", "type": "u1", "value": 7},
+        {"is": "skip", "bytes": 1},
+        {"is": "thickness", "type": "u2", "unit": "mm"},
+        {"is": "skip", "bytes": 2},
+        {"is": "amplitude", "type": "u1", "unit": "%"},
+    ]
+    items = [ColumnGuess(table, Basis.GUESS, "") for table in tables]
+    one = without_values(items, 0, counted, 2, 1)
+    none = without_values(items, 0, counted, 2, 0)
+    assert one is not None
+    assert none is not None
+    assert [item.table["is"] for item in one] == ["constant", "constant", "thickness", "amplitude"]
+    assert [item.table["is"] for item in none] == ["constant", "constant", "amplitude"]
+    assert one[1].table["value"] == 1
+    assert counted_values(kinds[:1], 0) is None

@@ -28,7 +28,8 @@ def _rows(frames: list[bytes]) -> NDArray[np.uint8]:
 
 
 def _only(frames: list[bytes], kind: str, first: int = 0) -> Encoded:
-    (one,) = [one for one in encodings_at(_rows(frames), first, "big") if one.kind == kind]
+    found = encodings_at(_rows(frames), first, "big")
+    (one,) = [one for one in found if one.kind == kind and one.order is None]
     return one
 
 
@@ -80,6 +81,9 @@ def test_seven_bits_a_byte_only_where_the_first_byte_alone_has_bit_7() -> None:
     """Two bytes of 7 bits, the upper ones first."""
     frames = [bytes([0x80 | at % 4, v >> 7 & 127, v & 127]) for at, v in enumerate(VALUES)]
     assert _only(frames, "septet2", 1).values.tolist() == VALUES
+    found = list(encodings_at(_rows(frames), 1, "little"))
+    assert [one.values.tolist() for one in found if one.order == "big"] == [VALUES]
+    assert not [one for one in found if one.kind in ("u2", "i2")]
     other = [frame[:2] + bytes([frame[2] | 0x80]) for frame in frames]
     assert not [e for e in encodings_at(_rows(other), 1, "big") if e.kind == "septet2"]
 

@@ -46,7 +46,8 @@ def test_suggest_says_what_it_is_unsure_of() -> None:
     assert "[port]\nbaud = 9600\n" in found.text
     assert "# 4: ? guess: around" in found.text
     (unsure,) = [finding for finding in found.unsure if finding.about == "column 4"]
-    assert str(unsure).startswith("column 4: time_of_flight us (guess): around 4.6")
+    assert found.guessed == (unsure,)
+    assert str(unsure).startswith("column 4: thickness mm (guess): around 4.6")
     (question,) = [one for one in found.questions if one.quantity == "thickness"]
     assert "What does the display show now" in str(question)
 

@@ -108,7 +108,7 @@ def match_shown(series: Series, shown: tuple[Shown, ...], unit: str | None = Non
         why = f"sent times {found.scale:g} is the {text} of the display"
         return Match(found.unit, found.scale, 0.0, chance, why)
     if len(shown) >= 2:
-        return _line_through(shown, windows)
+        return _line_through(shown, windows, 0.5 * 10.0**-series.places)
     return None
 
 
@@ -157,14 +157,16 @@ def _chance(shown: Shown, window: NDArray[np.float64]) -> float:
     return min(0.0, log10(window.size * len(_SCALES) * width / (log(10) * _DECADES)))
 
 
-def _line_through(shown: tuple[Shown, ...], windows: list[NDArray[np.float64]]) -> Match | None:
-    """A scale and an offset from two displayed values or more."""
+def _line_through(
+    shown: tuple[Shown, ...], windows: list[NDArray[np.float64]], half_sent: float
+) -> Match | None:
+    """A scale and an offset from two displayed values or more; what is sent is rounded, too."""
     x = np.array([float(window[0]) for window in windows])
     y = np.array([one.value for one in shown])
     if np.ptp(x) == 0 or np.ptp(y) == 0:
         return None
     scale, offset = np.polyfit(x, y, 1)
-    room = max(one.half_digit for one in shown)
+    room = max(one.half_digit for one in shown) + abs(float(scale)) * half_sent
     if np.abs(scale * x + offset - y).max() > 2.5 * room:
         return None
     for digits in range(1, 8):  # as round as the displayed digits allow

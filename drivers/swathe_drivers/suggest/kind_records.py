@@ -110,10 +110,10 @@ def described_kinds(
     without = _without_value(used, kinds) if value is not None and not further else None
     if without is not None:
         items, _ = items_of(one, used[0].kind.rows, used[0].fields, used[0].roles)
-        shorter = _cut(items)
-        if shorter is not None:
+        bare = _cut(items)
+        if bare is not None:
             what = "without a value: a reading without an echo"
-            records.insert(0, _record(without, shorter, what, one))
+            records.insert(0, _record(without, bare, what, one))
             why = f"{without.rows.shape[0]} frames like those with a value, and shorter by it"
             findings.append(Finding(_name(without), what, Basis.LIKELY, why))
     if len(records) < 2:

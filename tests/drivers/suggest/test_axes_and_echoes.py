@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -151,7 +153,7 @@ def test_number_of_values_in_a_frame_shows_the_kinds_with_fewer() -> None:
     ]
     counted = counted_values(kinds, 0)
     assert counted == CountedValues(place=1, width=2)
-    tables = [
+    tables: list[dict[str, Any]] = [
         {"is": "constant", "type": "u1", "value": 7},
         {"is": "skip", "bytes": 1},
         {"is": "thickness", "type": "u2", "unit": "mm"},

@@ -7,7 +7,7 @@ from typing import Final
 from swathe_drivers.suggest.findings import Basis, ColumnGuess
 from swathe_drivers.suggest.frame_kinds import FrameKind
 
-__all__ = ["CountedValues", "counted_values", "size_of", "without_values"]
+__all__ = ["CountedValues", "counted_values", "field_bytes", "without_values"]
 
 _MOST_PLACES: Final = 6
 _WIDEST: Final = 16
@@ -30,7 +30,7 @@ def counted_values(kinds: Sequence[FrameKind], first: int) -> CountedValues | No
     """Return the number of values that shows in kinds of frames of several lengths; None if none does.
 
     Args:
-        kinds: that have the same number where kinds are told apart.
+        kinds: with the same number in the byte that distinguishes kinds, if there is one.
         first: byte at which fields begin.
     """
     if len({kind.length for kind in kinds}) < 2:
@@ -71,7 +71,7 @@ def without_values(
     out: list[ColumnGuess] = []
     at = first
     for item in items:
-        size = size_of(item)
+        size = field_bytes(item)
         if at == counted.place and size == 1:
             table = {"is": "constant", "type": "u1", "value": left}
             out.append(ColumnGuess(table, Basis.SHOWN, "it is the number of values that follow"))
@@ -83,7 +83,7 @@ def without_values(
     return out
 
 
-def size_of(item: ColumnGuess) -> int:
+def field_bytes(item: ColumnGuess) -> int:
     """Bytes of a field."""
     table = item.table
     if table["is"] == "skip":

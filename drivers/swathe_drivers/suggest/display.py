@@ -17,6 +17,7 @@ LENGTHS: Final[Mapping[str, float]] = {"mm": 1.0, "um": 1e-3, "in": 25.4, "thou"
 """Millimetres of each unit."""
 _NOW: Final = 1.5  # s around the moment at which a display was read
 _CLOSE: Final = 0.4  # s; for what is rare, as in a longer time many a wrong number would do
+_FEWEST_DIGITS: Final = 20.0
 _DECADES: Final = 7.0
 
 
@@ -163,8 +164,8 @@ def _line_through(
     """A scale and an offset from two displayed values or more; what is sent is rounded, too."""
     x = np.array([float(window[0]) for window in windows])
     y = np.array([one.value for one in shown])
-    if np.ptp(x) == 0 or np.ptp(y) == 0:
-        return None
+    if np.ptp(x) == 0 or np.ptp(y) < _FEWEST_DIGITS * max(one.half_digit for one in shown):
+        return None  # numbers that hardly differ show no slope
     scale, offset = np.polyfit(x, y, 1)
     room = max(one.half_digit for one in shown) + abs(float(scale)) * half_sent
     if np.abs(scale * x + offset - y).max() > 2.5 * room:

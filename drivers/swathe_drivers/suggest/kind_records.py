@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from swathe_drivers.frames.fields import ByteOrder
-from swathe_drivers.suggest.counted_kinds import counted_values, size_of, without_values
+from swathe_drivers.suggest.counted_kinds import counted_values, field_bytes, without_values
 from swathe_drivers.suggest.encodings import Encoded
 from swathe_drivers.suggest.field_roles import roles_of
 from swathe_drivers.suggest.findings import Basis, ColumnGuess, Finding, Suggestion
@@ -235,7 +235,7 @@ def _record(
     at = one.framed.first
     marked: list[ColumnGuess] = []
     for item in items:
-        size = size_of(item)
+        size = field_bytes(item)
         if kind.value is not None and at == kind.place and size == 1:
             table = {"is": "constant", "type": "u1", "value": kind.value}
             item = ColumnGuess(table, Basis.SHOWN, "it tells the kinds of frames apart")  # noqa: PLW2901

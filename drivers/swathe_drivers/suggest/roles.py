@@ -166,7 +166,8 @@ def _value(
         names = " and ".join(shown_text(one) for one in wanted)
         text = (
             f"No number here is the display's {names} by a factor that devices have: was it read at the end"
-            " of the capture, and is the value in these records?"
+            " of the capture, and is the value in these records? Where it is sent in volts or the like, read the"
+            " display on a thin and on a thick place."
         )
         questions.append(OpenQuestion(text, "--shows '12.41 mm @ 20.5 s'", "thickness"))
     if role.basis is Basis.GUESS:

@@ -95,8 +95,8 @@ def _pixels(
     """Return pixels, overlay planes in the order of their names, and mm for a step of a pixel."""
     highest = 0.0
     for band in cells.bands():
-        read = band.thickness[band.sound | band.apart]
-        highest = max(highest, float(read.max(initial=0)))
+        values = band.thickness[band.sound | band.apart]
+        highest = max(highest, float(values.max(initial=0)))
     slope = _STEP
     while highest / slope > _MOST_CELLS:
         slope *= 10
@@ -135,7 +135,9 @@ def _identify(image: Dataset, source: ExportSource, pixels: NDArray[np.uint16]) 
     image.SeriesNumber, image.InstanceNumber = 1, 1
     image.StudyInstanceUID = _identity(record.survey)
     image.SeriesInstanceUID = _identity(record.survey, "thickness")
-    image.SOPInstanceUID = _identity(record.survey, "thickness", hashlib.sha256(pixels).hexdigest())
+    image.SOPInstanceUID = _identity(
+        record.survey, "thickness", hashlib.sha256(pixels.data).hexdigest()
+    )
 
 
 def _describe(image: Dataset, source: ExportSource, cells: CellSource) -> None:

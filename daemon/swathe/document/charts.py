@@ -61,12 +61,7 @@ def plan_sketch(record: SurveyRecord, plan: PlanMessage) -> DrawnPicture:
                 bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none"},
             )  # fmt: skip
     for number, mark in enumerate(plan.marks, 1):
-        at = (
-            scan.low if mark.scan is None else mark.scan,
-            index.low if mark.index is None else mark.index,
-        )
-        axes.plot(*at, "x", color="black", markersize=6, clip_on=False)
-        axes.annotate(f"M{number}", at, xytext=(4, 3), textcoords="offset points", fontsize=7)
+        _mark(axes, plan, f"M{number}", mark.scan, mark.index)
     words = _datum(axes, plan)
     _arrows(axes, plan, units)
     caption = f"Plan, not to scale: scan {units.stated_number(scan.low)} to {units.stated_text(scan.high)}"
@@ -76,6 +71,24 @@ def plan_sketch(record: SurveyRecord, plan: PlanMessage) -> DrawnPicture:
         sheet_png(figure), SHEET_WIDTH, height, f"{caption} (outer borders of the cells). {words}",
         "Sketch of the plan with scan and index axis, datum, marks and excluded zones",
     )  # fmt: skip
+
+
+def _mark(
+    axes: Axes, plan: PlanMessage, name: str, scan: float | None, index: float | None
+) -> None:
+    """Draw a mark: a cross, or a line across the plan where only one position is known."""
+    if scan is not None and index is not None:
+        axes.plot(scan, index, "x", color="black", markersize=6, clip_on=False)
+        at = scan, index
+    elif scan is not None:
+        axes.plot([scan, scan], plan.index, "-.", color="black", linewidth=1, clip_on=False)
+        at = scan, plan.index.high
+    elif index is not None:
+        axes.plot(plan.scan, [index, index], "-.", color="black", linewidth=1, clip_on=False)
+        at = plan.scan.high, index
+    else:
+        return
+    axes.annotate(name, at, xytext=(4, 3), textcoords="offset points", fontsize=7)
 
 
 def _datum(axes: Axes, plan: PlanMessage) -> str:
@@ -136,7 +149,7 @@ def _arrows(axes: Axes, plan: PlanMessage, units: DisplayUnits) -> None:
 def profile_drawing(profile: LowestProfile, record: SurveyRecord) -> DrawnPicture:
     """Return the profile of the lowest thickness along an axis, with where cells were not seen."""
     units, scale = record.display, recorded_scale(record)
-    figure = new_sheet(58.0)
+    figure = new_sheet(53.5)
     axes = place_axes(figure, 16.0, 3.0, 150.0, 42.0)
     step = max(1, -(-profile.positions.size // _MOST_POINTS))
     lowest = thin_minimum(profile.lowest[None].astype(float), (1, step))[0]
@@ -169,7 +182,7 @@ def profile_drawing(profile: LowestProfile, record: SurveyRecord) -> DrawnPictur
         "positions. Black blocks below: there, required cells were not seen or do not count."
     )
     return DrawnPicture(
-        sheet_png(figure), SHEET_WIDTH, 58.0, caption,
+        sheet_png(figure), SHEET_WIDTH, 53.5, caption,
         f"Profile of the lowest thickness along the {profile.axis} axis",
     )  # fmt: skip
 
@@ -181,7 +194,7 @@ def _width(profile: LowestProfile) -> float:
 
 def histogram_drawing(bins: Histogram, units: DisplayUnits) -> DrawnPicture:
     """Return the histogram of the cells that count."""
-    figure = new_sheet(48.0, 110.0)
+    figure = new_sheet(45.0, 110.0)
     axes = place_axes(figure, 18.0, 3.0, 88.0, 34.0)
     edges = bins.low + bins.width * np.arange(bins.counts.size + 1)
     axes.bar(
@@ -194,7 +207,7 @@ def histogram_drawing(bins: Histogram, units: DisplayUnits) -> DrawnPicture:
     axes.set_xlabel(f"thickness, {units.length_name}", fontsize=7, labelpad=1)
     axes.set_ylabel("cells", fontsize=7, labelpad=1)
     return DrawnPicture(
-        sheet_png(figure), 110.0, 48.0, "Cells that count, by thickness.",
+        sheet_png(figure), 110.0, 45.0, "Cells that count, by thickness.",
         "Histogram of the thickness of the cells that count",
     )  # fmt: skip
 
@@ -214,6 +227,11 @@ def ascan_drawing(
 ) -> DrawnPicture:
     """Return the A-scan that a cell kept, with what was measured in it."""
     figure, problems = ascan_figure(folder, group, cell, _inches(72.0))
+    axes = figure.axes[0]
+    handles, labels = axes.get_legend_handles_labels()
+    axes.legend(
+        handles, labels, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, frameon=False
+    )
     words = "".join(f" {text[0].upper()}{text[1:]}." for text in problems)
     return _printed(
         figure, 72.0, f"{caption}{words}", "A-scan with its gates and the measured points"

@@ -115,7 +115,7 @@ def _zones(record: SurveyRecord, zones: Sequence[ExcludedZoneSnapshot]) -> DataT
     name = units.length_name
     return DataTable(
         "Excluded zones: not required, not in any figure, and nothing is known of them",
-        ("", "zone", f"scan {name}", f"index {name}", "by", "reason"),
+        ("on map", "zone", f"scan {name}", f"index {name}", "by", "reason"),
         tuple(rows),
         (True, True, False, False, True, True),
     )

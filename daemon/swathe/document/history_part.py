@@ -91,7 +91,7 @@ def _alarms(record: SurveyRecord, alarms: tuple[AlarmMessage, ...], caption: str
                 by,
             )
         )
-    heads = ("", "since", "until", "kind", "what", "acknowledged")
+    heads = ("no.", "since", "until", "kind", "what", "acknowledged")
     return DataTable(caption, heads, tuple(rows), (True,) * 6)
 
 

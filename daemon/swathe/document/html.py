@@ -147,7 +147,7 @@ def _table(table: DataTable) -> Iterator[str]:
     yield f'<div class="wide" role="group" tabindex="0" aria-label="{_text(table.caption)}">'
     yield f'<table class="data{kept}"><caption>{_text(table.caption)}</caption>'
     heads = "".join(
-        f'<th scope="col"{_words(words)}>{_text(head) or "&nbsp;"}</th>'
+        f'<th scope="col"{_words(words)}>{_text(head)}</th>'
         for head, words in zip(table.heads, table.words, strict=True)
     )
     yield f"<thead><tr>{heads}</tr></thead><tbody>"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -43,6 +43,8 @@ __all__ = ["state_map", "thickness_map"]
 # Edges of a sheet, and its foot with scale bar and legend, mm.
 _LEFT, _TOP, _FOOT = 14.0, 3.0, 25.0
 _STRIP_STEP = 11.0
+# Pixels from line to line of a pattern over tones, which are to be seen through it.
+_SPARSE = 24
 # More numbers of gaps than this hide the map.
 _MOST_NUMBERED = 60
 _LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1 (sRGB, from memory)
@@ -58,14 +60,14 @@ class _Strip:
 
 
 def thickness_map(
-    cells: MapCells, record: SurveyRecord, places: Sequence[LowPlace], *, caption: str
+    cells: MapCells, record: SurveyRecord, places: Mapping[str, LowPlace], *, caption: str
 ) -> DrawnPicture:
     """Return the map of thickness, with numbered low places.
 
     Args:
         cells: of the survey.
         record: of the survey.
-        places: low places, numbered from 1.
+        places: low places by the numbers that they have in their tables.
         caption: what the map shows; its scale is added.
     """
     scale, units = recorded_scale(record), record.display
@@ -83,8 +85,8 @@ def thickness_map(
     figure, layout, strips, foot = _sheet(cells, record, paint)
     for strip in strips:
         outline_thin(strip.axes, cells.thickness, cells.extent, scale.alert_below)
-        for number, place in enumerate(places, 1):
-            _mark(strip.axes, place, str(number))
+        for number, place in places.items():
+            _mark(strip.axes, place, number)
         _frame_zones(strip.axes, record)
     _bar(figure, foot, colours["cmap"], colours["norm"], record)
     draw_scale_bar(figure, 112.0, foot + 9.0, layout.denominator, units)
@@ -187,7 +189,7 @@ def _ink(pixels: NDArray[np.uint8], where: NDArray[np.bool_], state: CellState) 
     """Draw the pattern of a state over pixels, dark on light and light on dark ones."""
     if not where.any():
         return
-    inked = where & hatched(state, (where.shape[0], where.shape[1]))
+    inked = where & hatched(state, (where.shape[0], where.shape[1]), period=_SPARSE)
     dark = pixels[inked] @ _LUMINANCE < 128
     pixels[inked] = np.where(dark[:, None], np.uint8(255), np.uint8(38))
 

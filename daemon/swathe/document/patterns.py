@@ -17,13 +17,13 @@ _PERIOD = 12
 _INK = np.array([38, 38, 38], np.uint8)
 
 
-def hatched(state: CellState, shape: tuple[int, int]) -> Bools:
+def hatched(state: CellState, shape: tuple[int, int], *, period: int = _PERIOD) -> Bools:
     """Return where the pattern of a state has ink, for pixels of a picture, shape (rows, columns).
 
     Of the same place of a picture it is always the same, so that neighbours fit.
     """
     y, x = np.ogrid[: shape[0], : shape[1]]
-    p = _PERIOD
+    p = period
     match state:
         case CellState.UNVISITED:  # dots
             found = (y % p < 2) & ((x + p // 2 * (y // p % 2)) % p < 2)

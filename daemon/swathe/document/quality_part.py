@@ -112,7 +112,7 @@ def _checks(record: SurveyRecord) -> DataTable:
         caption += f"; the last {_MOST_STEPS} of {len(rows):,} steps, the record has all"
     return DataTable(
         caption,
-        ("", "when", "phase", "by", "block", f"step {name}", f"deviation {name}", f"tolerance {name}", "check"),
+        ("no.", "when", "phase", "by", "block", f"step {name}", f"deviation {name}", f"tolerance {name}", "check"),
         tuple(rows[-_MOST_STEPS:]),
         (True, True, True, True, True, False, False, False, True),
     )  # fmt: skip
@@ -290,7 +290,9 @@ def uncertainty_section(of: ReportMaterial) -> ReportSection:
         )
     else:
         rows = [
-            (part.name, units.number(part.standard_mm, 4), part.basis) for part in budget.components
+            (part.name, units.number(part.standard_mm, 4), part.basis)
+            for part in budget.components
+            if part.standard_mm
         ]
         rows.append(("combined", units.number(budget.standard_mm, 4), "root of the sum of squares"))
         if budget.expanded_mm is not None and budget.coverage_factor and budget.coverage:
@@ -306,6 +308,9 @@ def uncertainty_section(of: ReportMaterial) -> ReportSection:
                 (True, False, True),
             )
         )
+        if zero := [part.name for part in budget.components if not part.standard_mm]:
+            words = f"Zero in this budget, by what the station file and the record state: {', '.join(zero)}."
+            blocks.append(Paragraph(words, "note"))
         blocks += [Paragraph(f"Not covered: {words}", "caution") for words in budget.not_covered]
     minimum = record.minimum_interval
     if minimum is not None and minimum.minimum_low_mm is not None:

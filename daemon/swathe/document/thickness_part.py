@@ -13,6 +13,7 @@ from swathe.document.maps import thickness_map
 from swathe.document.material import ReportMaterial
 from swathe.document.model import (
     DataTable,
+    FactList,
     Paragraph,
     ReportBlock,
     ReportSection,
@@ -47,7 +48,9 @@ def thickness_section(of: ReportMaterial) -> ReportSection:
             else (" Outlined: below the alert level.")
         )
         caption = f"Thickness; dark is thin. Numbers: the lowest places of the table.{outlined}"
-        blocks.append(thickness_map(of.cells, record, found.lowest, caption=caption))
+        places = {str(number): place for number, place in enumerate(found.lowest, 1)}
+        others = {f"S{number}": place for number, place in enumerate(found.lowest_apart, 1)}
+        blocks.append(thickness_map(of.cells, record, places | others, caption=caption))
     blocks += list(_low_places(of, found, text))
     if lines := confirm_report(record):
         blocks += [Paragraph("Doubtful readings:"), TextLines(tuple(lines))]
@@ -72,7 +75,7 @@ def _low_places(
     ):
         if places:
             caption = f"{what} ({how}), at least {apart} apart"
-            yield _place_table(of, text, places, caption)
+            yield _place_table(of, text, places, caption, counts=places is found.lowest)
     if found.lowest:
         yield Paragraph(_place_words(of), "note")
     if found.may_be_more:
@@ -80,12 +83,18 @@ def _low_places(
 
 
 def _place_table(
-    of: ReportMaterial, text: EvaluationText, places: Sequence[LowPlace], caption: str
+    of: ReportMaterial,
+    text: EvaluationText,
+    places: Sequence[LowPlace],
+    caption: str,
+    *,
+    counts: bool,
 ) -> DataTable:
+    """Return low places; of cells that do not count no interval is stated."""
     record, units = of.record, of.record.display
     name, profile = units.length_name, _is_profile(of)
     off = "–" if record.place is None else units.number(record.place.expanded_mm, 3, 4)
-    expanded = [_expanded(of, place.thickness) for place in places]
+    expanded = [_expanded(of, place.thickness) if counts else None for place in places]
     stated = any(one is not None for one in expanded)
     rows = []
     for number, (place, around) in enumerate(zip(places, expanded, strict=True), 1):
@@ -96,7 +105,7 @@ def _place_table(
             interval = f"{units.number(low, 3)} to {units.number(high, 3)}"
         rows.append(
             (
-                str(number),
+                f"{number}" if counts else f"S{number}",
                 thickness_number(place.thickness, units),
                 *((interval,) if stated else ()),
                 scan,
@@ -104,7 +113,7 @@ def _place_table(
                 *(() if profile else (index,)),
             )
         )
-    heads: tuple[str, ...] = ("", f"thickness {name}")
+    heads: tuple[str, ...] = ("no.", f"thickness {name}")
     heads += (f"interval of a reading {name}",) if stated else ()
     heads += (f"scan {name}", f"± along scan {name}")
     heads += () if profile else (f"index {name}",)
@@ -163,9 +172,10 @@ def _place_words(of: ReportMaterial) -> str:
         without = f", without {', '.join(place.not_stated)}" if place.not_stated else ""
         parts.append(
             f"Places along the scan axis: {place.coverage:.0%} of readings of the moving probe are "
-            f"within that distance{without}. Across, a place is that of its cell; how far it is off "
-            "is not stated."
+            f"within that distance{without}."
         )
+        if not _is_profile(of):
+            parts.append("Across, a place is that of its cell; how far it is off is not stated.")
     return " ".join(parts)
 
 
@@ -199,25 +209,25 @@ def values_section(of: ReportMaterial) -> ReportSection:
     return ReportSection("Statistics, thin areas and profiles", tuple(blocks))
 
 
-def _statistics(known: Statistics, units: DisplayUnits) -> DataTable:
-    """Return mean, deviation and percentiles as a table of one row."""
-    deviation = units.number(known.standard_deviation, 3, 4)
-    return DataTable(
-        f"Statistics of the cells that count, {units.length_name}; the deviation is of wall and readings "
-        "together",
-        ("cells", "minimum", "mean", "deviation", *(f"{share:g} %" for share in known.percentiles), "maximum"),
+def _statistics(known: Statistics, units: DisplayUnits) -> FactList:
+    """Return mean, deviation and percentiles of the cells that count."""
+    deviation = "–"
+    if known.standard_deviation is not None:
+        deviation = units.difference_text(known.standard_deviation)
+    shares = ", ".join(
+        f"{share:g} %: {thickness_number(value, units)}"
+        for share, value in known.percentiles.items()
+    )
+    low, high = (thickness_number(value, units) for value in (known.minimum, known.maximum))
+    return FactList(
         (
-            (
-                f"{known.cells:,}",
-                thickness_number(known.minimum, units),
-                thickness_number(known.mean, units),
-                deviation,
-                *(thickness_number(value, units) for value in known.percentiles.values()),
-                thickness_number(known.maximum, units),
-            ),
-        ),
-        (False,) * (5 + len(known.percentiles)),
-    )  # fmt: skip
+            ("Cells that count", f"{known.cells:,}"),
+            ("Thickness", f"{low} to {units.with_unit(high)}"),
+            ("Mean", units.with_unit(thickness_number(known.mean, units))),
+            ("Standard deviation", f"{deviation}, of wall and readings together"),
+            ("Percentiles", f"{shares}; in {units.length_words}"),
+        )
+    )
 
 
 def lines_section(of: ReportMaterial) -> ReportSection:

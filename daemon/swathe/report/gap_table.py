@@ -72,7 +72,7 @@ def gaps_table(record: SurveyRecord, *, closed: bool = False) -> Table:
     scan, index, area = (
         f"scan {units.length_name}",
         f"index {units.length_name}",
-        f"area {units.area_name}",
+        f"length {units.length_name}" if _is_profile(record) else f"area {units.area_name}",
     )
     for heading in (scan, index, *(("hours",) if hours else ()), "cells", area):
         table.add_column(heading, justify="right", no_wrap=True)
@@ -134,9 +134,13 @@ def gaps_json(record: SurveyRecord, *, last: LastRun = LastRun.ENDED) -> str:
 
 def _area(record: SurveyRecord, gap: GapMessage) -> str:
     """Return the area of a gap; on a line profile its length."""
-    if record.plan is not None and record.plan.profile:
+    if _is_profile(record):
         return record.display.number(gap.area, 0)
     return record.display.area_number(gap.area)
+
+
+def _is_profile(record: SurveyRecord) -> bool:
+    return record.plan is not None and record.plan.profile
 
 
 def _end(gap: GapMessage) -> str:

@@ -102,6 +102,8 @@ def line_figure(
     _draw_wall(axes[0], scan, wall, np.asarray(group["state"][row]), record)  # type: ignore[index]
     if has_echoes:
         _draw_section(figure, axes[1], group, row, scan, wall)
+    half = _half(scan)
+    axes[-1].set_xlim(scan[0] - half, scan[-1] + half)
     axes[-1].set_xlabel(f"scan, {record.display.length_name}")
     return figure
 
@@ -116,7 +118,7 @@ def _draw_wall(
     """Draw the thickness, mm, of a line over its scan positions, in the unit shown."""
     scale = recorded_scale(record)
     axes.plot(scan, thickness, ".-", linewidth=1, markersize=3, color="#30638e")
-    half = (scan[1] - scan[0]) / 2 if scan.size > 1 else 0.5
+    half = _half(scan)
     for value in CellState:
         if value == CellState.MEASURED:
             continue
@@ -138,6 +140,11 @@ def _draw_wall(
         axes.legend(loc="lower right")
 
 
+def _half(scan: NDArray[Any]) -> float:
+    """Return half the width of a cell, in the unit shown."""
+    return float(scan[1] - scan[0]) / 2 if scan.size > 1 else 0.5
+
+
 def _draw_section(
     figure: Figure,
     axes: Axes,
@@ -155,7 +162,7 @@ def _draw_section(
     heights = envelope(waveform_percent(group, _waveforms(group, row, shown)))
     heights[hits == 0] = np.nan
     time = np.asarray(group["sample_time"])
-    half = (scan[1] - scan[0]) / 2 if scan.size > 1 else 0.5
+    half = _half(scan)
     image = axes.imshow(
         heights.T,
         extent=(scan[0] - half, scan[-1] + half, time[-1], time[0]),

@@ -10,10 +10,30 @@ from pathlib import Path
 from daemon.handmade import INDEX_STEPPED, MS, START, Motion, ended, opened, station_text
 from daemon.pipeline.checks.test_suspect_cells import check
 from daemon.surveys import write_run
+from swathe.document.model import (
+    DataTable,
+    DrawnPicture,
+    FactList,
+    Paragraph,
+    ReportDocument,
+    ReportSection,
+    SignatureLines,
+    TextLines,
+)
+from swathe.document.sheet import new_sheet, sheet_png
 from swathe.journal import Entry, Mark, MarkKind
 from swathe.store import SurveyFolder, replay, write_derived
 
-__all__ = ["HOSTILE", "REPORT", "ReadReport", "entries_of", "hostile_text", "write_report_survey"]
+__all__ = [
+    "EVERY_BLOCK",
+    "HOSTILE",
+    "REPORT",
+    "ROWS",
+    "ReadReport",
+    "entries_of",
+    "hostile_text",
+    "write_report_survey",
+]
 
 HOSTILE = '<script>alert(1)</script>"; } @import url(http://x/); \x1b[31m$x^2$ & </style>'
 """What a stranger may have written wherever a survey has text."""
@@ -24,6 +44,36 @@ number = "R-17"
 client = "Example Hydro"
 procedure = "UT-4 rev. 2"
 """
+
+ROWS = tuple((str(number), f"{10 - number / 100:.3f}") for number in range(1, 91))
+"""Of a table that is longer than a page."""
+
+EVERY_BLOCK = ReportDocument(
+    title="Ultrasonic thickness survey",
+    subject="Penstock <3>",
+    running="Penstock <3> · R-17",
+    warnings=("JOURNAL DAMAGED in one place",),
+    cover=FactList((("Client", "Example Hydro"), ("Site", ""))),
+    cautions=("Acceptance is for the responsible engineer.",),
+    sections=(
+        ReportSection(
+            "Summary",
+            (
+                Paragraph("Nothing was seen."),
+                Paragraph("Take care.", "caution"),
+                Paragraph("In small letters.", "note"),
+                TextLines(("one", "    of one", "two")),
+                FactList((("Minimum", "7.000 mm"), ("By hand", ""))),
+                DrawnPicture(
+                    sheet_png(new_sheet(40.0)), 170.0, 40.0, "A picture.", "Nothing drawn"
+                ),
+            ),
+        ),
+        ReportSection("Places", (DataTable("Lowest places", ("no.", "mm"), ROWS, (True, False)),)),
+        ReportSection("Signatures", (SignatureLines((("Examiner", "A. Kern"), ("Reviewer", ""))),)),
+    ),
+)
+"""A document with every kind of block."""
 
 _VOID = frozenset({"meta", "img", "br", "link"})
 

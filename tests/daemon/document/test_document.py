@@ -111,8 +111,9 @@ def test_low_places_are_those_of_the_evaluation(folder: SurveyFolder, report: Re
         rows = [row for row in report.rows if row[:1] == [str(number)] and row[1:3] == expected]
         assert len(rows) == 1, expected
     assert found.survey.statistics is not None
-    mean = f"{found.survey.statistics.mean:.3f}"
-    assert any(mean in row and f"{found.survey.statistics.cells:,}" in row for row in report.rows)
+    facts = {row[0]: row[1] for row in report.rows if len(row) == 2}
+    assert facts["Mean"] == f"{found.survey.statistics.mean:.3f} mm"
+    assert facts["Cells that count"] == f"{found.survey.statistics.cells:,}"
 
 
 def test_cover_has_entries_and_lines_to_fill_in(folder: SurveyFolder, report: ReadReport) -> None:

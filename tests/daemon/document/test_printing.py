@@ -12,32 +12,12 @@ import pytest
 from pypdf import PdfReader
 from typer.testing import CliRunner
 
+from daemon.document.reports import EVERY_BLOCK, ROWS
 from support.documents import Commands
 from swathe.cli import main as _registered  # noqa: F401
 from swathe.cli.app import app
 from swathe.document import document_html, print_pdf
-from swathe.document.model import (
-    DataTable,
-    FactList,
-    Paragraph,
-    ReportDocument,
-    ReportSection,
-)
 from swathe.errors import SwatheError
-
-ROWS = tuple((str(number), f"{10 - number / 100:.3f}") for number in range(1, 91))
-DOCUMENT = ReportDocument(
-    title="Ultrasonic thickness survey",
-    subject="Penstock <3>",
-    running="Penstock <3> · R-17",
-    warnings=("JOURNAL DAMAGED in one place",),
-    cover=FactList((("Client", "Example Hydro"), ("Site", ""))),
-    cautions=("Acceptance is for the responsible engineer.",),
-    sections=(
-        ReportSection("Summary", (Paragraph("Nothing was seen."),)),
-        ReportSection("Places", (DataTable("Lowest places", ("", "mm"), ROWS, (True, False)),)),
-    ),
-)
 
 
 @pytest.fixture(scope="module")
@@ -56,7 +36,7 @@ def pango() -> None:
 @pytest.mark.parametrize(("paper", "points"), [("A4", (595, 842)), ("letter", (612, 792))])
 def test_pdf_is_read_back(paper: str, points: tuple[int, int]) -> None:
     """Size of the paper, running title, page numbers, and a table whose heads are on each page."""
-    pdf = PdfReader(io.BytesIO(print_pdf(document_html(DOCUMENT, paper=paper))))
+    pdf = PdfReader(io.BytesIO(print_pdf(document_html(EVERY_BLOCK, paper=paper))))
     pages = [page.extract_text() for page in pdf.pages]
     size = pdf.pages[0].mediabox
     assert (round(size.width), round(size.height)) == points

@@ -36,6 +36,8 @@ class CutLines:
     why: str
     lines: list[TimedLine]
     check: LineCheck | None
+    prompts: tuple[str, ...] = ()
+    """Texts that stand alone in lines, which are none of `lines`."""
 
     @property
     def bodies(self) -> list[bytes]:
@@ -108,6 +110,9 @@ def written_lines(
     if not passed and len(kinds) == 1:
         passed = _heading_leads(look, columns)
         why = "lines that begin so have names in place of numbers: headings, passed over"
+    if look.prompts:
+        passed = [*look.prompts, *passed]
+        why = "lines of these texts only are prompts, passed over"
     if passed:
         finding = Finding("ignore_lines", ", ".join(map(repr, passed)), Basis.LIKELY, why)
         findings.append(finding)

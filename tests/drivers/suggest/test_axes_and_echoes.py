@@ -85,6 +85,14 @@ def test_headings_are_no_readings_and_are_passed_over() -> None:
     assert "no_echo" not in found.text
 
 
+def test_prompts_are_passed_over() -> None:
+    """A line of its own behind each answer."""
+    lines = [f"{9 + 0.01 * (at % 17):.2f} mm\r\nOK>\r\n" for at in range(100)]
+    found = suggest([(at * 50_000_000, line.encode()) for at, line in enumerate(lines)])
+    assert 'ignore_lines = ["OK>"]' in found.text
+    assert found.good
+
+
 def test_character_that_some_lines_lack_is_no_marker_of_the_checksum() -> None:
     """A flag before it, that the sum counts: the marker would refuse the lines with another flag."""
     bodies = [f"X{at * 37 % 1000:04d}{'#' if at % 40 else '!'}".encode() for at in range(120)]

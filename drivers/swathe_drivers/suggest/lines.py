@@ -17,6 +17,8 @@ _MIN_KIND_SHARE: Final = 0.04  # of the lines; fewer are strange lines, not a ki
 _PREFERENCE: Final = {b",": 1.0, b";": 1.0, b"\t": 1.0, b"|": 1.0, b" ": 0.9}
 _NEVER: Final = b"+-."  # part of a number
 _MOST_SEPARATORS: Final = 4
+_PROMPTED: Final = 0.2  # of the lines
+_LONGEST_PROMPT: Final = 12
 _CLOSE: Final = b")]}>;"
 _OPEN: Final = b"([{<:$#@!"
 _NUMBER: Final = re.compile(rb"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
@@ -141,3 +143,17 @@ def separators(bodies: Sequence[bytes]) -> list[bytes]:
         columns = sum(n * c for n, c in often.items()) / len(bodies)
         found.append((_PREFERENCE.get(bytes([mark]), 0.5) * steady + 0.02 * columns, bytes([mark])))
     return [mark for _, mark in sorted(found, reverse=True)][:_MOST_SEPARATORS]
+
+
+def prompts_of(lines: Sequence[TimedLine]) -> tuple[str, ...]:
+    """Texts without digits that come again and again as lines, and with which no other line begins."""
+    counts = Counter(line.data for line in lines)
+    return tuple(
+        text.decode("latin-1")
+        for text, number in counts.items()
+        if number >= _PROMPTED * len(lines)
+        and len(text) <= _LONGEST_PROMPT
+        and not re.search(rb"[0-9]", text)
+        and re.search(rb"[>:?#$]\s*\Z", text)
+        and not any(other != text and other.startswith(text) for other in counts)
+    )

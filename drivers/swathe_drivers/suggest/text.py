@@ -24,7 +24,7 @@ from swathe_drivers.suggest.line_writing import (
     usable_items,
     written_lines,
 )
-from swathe_drivers.suggest.lines import TimedLine, cut, find_terminator, separators
+from swathe_drivers.suggest.lines import TimedLine, cut, find_terminator, prompts_of, separators
 from swathe_drivers.suggest.roles import assign
 from swathe_drivers.suggest.series import Series
 from swathe_drivers.suggest.skeleton import skeletons_of
@@ -32,8 +32,6 @@ from swathe_drivers.suggest.skeleton import skeletons_of
 __all__ = ["suggest_text"]
 
 _FEWEST_LINES: Final = 8
-_PROMPTED: Final = 0.2  # of the lines
-_LONGEST_PROMPT: Final = 12
 _LONGEST_NUMBER: Final = 16
 _LONG: Final = 200
 _CLOSING: Final = (b">", b"]", b")", b"}", b";", b"#", b"!", b"$")
@@ -119,7 +117,7 @@ def _looks(
         return
     terminator, why = ended
     lines = [line for line in cut(chunks, terminator, ns_per_byte) if line.data.strip()]
-    prompts = _prompts(lines)
+    prompts = prompts_of(lines)
     lines = [line for line in lines if line.data.decode("latin-1") not in prompts]
     if len(lines) < _FEWEST_LINES:
         return
@@ -133,20 +131,6 @@ def _looks(
             yield CutLines(last + terminator, why, longer, check)
             return
     yield CutLines(terminator, why, lines, check, prompts)
-
-
-def _prompts(lines: Sequence[TimedLine]) -> tuple[str, ...]:
-    """Texts without digits that come again and again as lines, and with which no other line begins."""
-    counts = Counter(line.data for line in lines)
-    return tuple(
-        text.decode("latin-1")
-        for text, number in counts.items()
-        if number >= _PROMPTED * len(lines)
-        and len(text) <= _LONGEST_PROMPT
-        and not re.search(rb"[0-9]", text)
-        and re.search(rb"[>:?#$]\s*\Z", text)
-        and not any(other != text and other.startswith(text) for other in counts)
-    )
 
 
 def _behind_etx(

@@ -37,6 +37,6 @@ def test_page_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert lines[0] == "Penstock 3, belt 47.61 verified"
     assert lines[2] == "59 of 126 cells; {'unvisited': 62, 'no_signal': 4}"
     assert lines[3] == "10.00 mm at scan 20.0 mm, index 1.0 mm"
-    assert lines[-3] == "751 readings, the lowest 10.0"
+    assert lines[-3] == "751 readings, the lowest 10.00 mm"
     assert lines[-2:] == ["again.nc", "readings.parquet"]
     assert Path("again.nc").exists()

@@ -30,6 +30,7 @@ from swathe.cli import (  # noqa: F401
     simulate,
     surveys,
     verify,
+    view,
     watch,
 )
 from swathe.cli.app import Exit, app, errors

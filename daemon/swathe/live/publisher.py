@@ -227,16 +227,18 @@ class Publisher:
         message = ProgressMessage.of(self._pipeline.progress(), self._heading())
         self._mirror.put(self.topics.progress, message)
 
-    def put_ports(self, stalls: dict[str, int], delay: DelayEstimator) -> None:
-        """Put the health of every port, with the gauge's estimated delay."""
+    def put_ports(
+        self, stalls: dict[str, int] | None = None, delay: DelayEstimator | None = None
+    ) -> None:
+        """Put the health of every port, in a run with the gauge's estimated delay."""
         heading, applied = self._heading(), self._pipeline.delay_snapshots()
         for device, tally in self._pipeline.tallies.items():
             message = PortMessage.of_tally(
                 device,
                 tally,
                 heading,
-                stalls=stalls.get(device, 0),
-                delay=delay.newest if device == delay.gauge else None,
+                stalls=(stalls or {}).get(device, 0),
+                delay=delay.newest if delay is not None and device == delay.gauge else None,
                 applied=applied.get(device),
             )
             self._mirror.put(self.topics.port(device), message)

@@ -9,9 +9,9 @@
     GET  /tiles/{level}/{row}/{column}  pixels of the map, see ``pyramid.py``
     GET  /cell/{row}/{column}           a cell, with its A-scan where A-scans are kept
     GET  /line/{row}                    the profile of a line
-    GET  /affected?stretch={...}        what a discard or a move would affect, as text
+    GET  /affected?stretch={...}        what a discard or a move would affect, as text; of a run only
     GET  /result/{name}                 a file of the result, once the run ended
-    POST /command                       a command as over MQTT; the answer is the reply
+    POST /command                       a command as over MQTT; the answer is the reply; of a run only
 
 Events are ``opening`` (first, while the survey is being resumed: station and part), ``plan`` (once, first
 or after that, see ``plan.py``), ``replaced`` (plan and messages of a survey that was
@@ -61,7 +61,9 @@ class _Number(IntegerConvertor):
 register_url_convertor("number", _Number())
 
 
-def build_app(source: Source, hub: Hub, access: Access, result: Result) -> Starlette:
+def build_app(
+    source: Source, hub: Hub, access: Access, result: Result, *, read_only: bool = False
+) -> Starlette:
     """Return the page as an ASGI application.
 
     Args:
@@ -69,9 +71,14 @@ def build_app(source: Source, hub: Hub, access: Access, result: Result) -> Starl
         hub: publishes changes to the viewers; its `run` must be running.
         access: who may do what.
         result: files of the run's result, once it ended.
+        read_only: whether the page is of a finished survey: there are no commands then.
     """
     pages = _Pages(source, hub, result)
-    entrance = Entrance(access, "index.html")
+    entrance = Entrance(access, "index.html", read_only=read_only)
+    of_a_run = [
+        Route("/affected", pages.affected),
+        Route("/command", pages.command, methods=["POST"]),
+    ]
 
     return Starlette(
         routes=[
@@ -81,9 +88,8 @@ def build_app(source: Source, hub: Hub, access: Access, result: Result) -> Starl
             Route("/tiles/{level:number}/{row:number}/{column:number}", pages.tile),
             Route("/cell/{row:number}/{column:number}", pages.cell),
             Route("/line/{row:number}", pages.line),
-            Route("/affected", pages.affected),
             Route("/result/{name}", pages.result),
-            Route("/command", pages.command, methods=["POST"]),
+            *([] if read_only else of_a_run),
         ],
         middleware=[Middleware(Guard, access=access)],
         exception_handlers={LookupError: _not_found},

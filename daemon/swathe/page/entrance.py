@@ -26,12 +26,15 @@ class Entrance:
     Args:
         access: who may do what.
         document: name of the file in ``static``.
+        read_only: whether the page is of a finished survey, and has no commands.
     """
 
-    def __init__(self, access: Access, document: str) -> None:
+    def __init__(self, access: Access, document: str, *, read_only: bool = False) -> None:
         self._access = access
         # Read once: a file that is read for each request would be read in a thread for each.
         self._document = (_STATIC / document).read_bytes()
+        if read_only:
+            self._document = self._document.replace(b"<html ", b"<html data-view ", 1)
         self._picture = (_STATIC / "icon.svg").read_bytes()
 
     def routes(self, path: str) -> list[BaseRoute]:

@@ -24,12 +24,14 @@ class Page(PageHost):
     Args:
         settings: the station file's ``[page]``.
         source: the daemon.
+        read_only: whether it is of a finished survey, and has no commands.
 
     Raises:
         SwatheError: the token's environment variable is not set, or its token is easily guessed.
     """
 
-    def __init__(self, settings: PageSettings, source: Source) -> None:
+    def __init__(self, settings: PageSettings, source: Source, *, read_only: bool = False) -> None:
+        self._read_only = read_only
         self._source, self._hub, self._result = source, Hub(source), Result()
         super().__init__(settings, self._hub, module="swathe.page.app", build=self._app)
 
@@ -56,4 +58,4 @@ class Page(PageHost):
     def _app(self, access: Access) -> ASGIApp:
         from swathe.page.app import build_app
 
-        return build_app(self._source, self._hub, access, self._result)
+        return build_app(self._source, self._hub, access, self._result, read_only=self._read_only)

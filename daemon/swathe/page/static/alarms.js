@@ -1,4 +1,5 @@
 // Alarms and the pause, above everything else on the page.
+import { viewing } from "./viewing.js";
 import { element } from "./panels.js";
 import { ALARM_NAMES, clock, region } from "./labels.js";
 
@@ -38,7 +39,7 @@ export class Alarms {
     station.on("run", () => { this.#pause(); this.update(); });
     for (const kind of ["checking", "crawler"]) station.on(kind, () => this.#pause());
     $("alarms-all").addEventListener("click", () => { this.#unfolded = !this.#unfolded; this.update(); });
-    $("alarms-acknowledge").addEventListener("click", () => this.#acknowledge(this.#fresh()));
+    $("alarms-acknowledge")?.addEventListener("click", () => this.#acknowledge(this.#fresh()));
     for (const [screen] of SHOWN) screen.addEventListener("change", () => this.update());
   }
 
@@ -61,11 +62,13 @@ export class Alarms {
     const raised = found.filter((one) => one.status === "raised").length;
     const alarms = (n) => (n === 1 ? "alarm" : "alarms");
     $("alarms-title").textContent = fresh.length
-      ? `${fresh.length} new ${alarms(fresh.length)}` : `${raised} ${alarms(raised)}, acknowledged`;
+      ? viewing ? `${fresh.length} ${alarms(fresh.length)}, not acknowledged` : `${fresh.length} new ${alarms(fresh.length)}` : `${raised} ${alarms(raised)}, acknowledged`;
     document.title = `${fresh.length ? `▲ ${fresh.length} ` : ""}${this.#station.plan.station}: coverage`;
     // A folded alarm has not been seen.
-    $("alarms-acknowledge").hidden = fresh.length < 2 || folded;
-    $("alarms-acknowledge").textContent = `Acknowledge all ${fresh.length}…`;
+    if (!viewing) {
+      $("alarms-acknowledge").hidden = fresh.length < 2 || folded;
+      $("alarms-acknowledge").textContent = `Acknowledge all ${fresh.length}…`;
+    }
     $("alarms-all").hidden = found.length <= most;
     $("alarms-all").textContent = folded ? `Show all ${found.length}` : "Show fewer";
     $("alarms-all").setAttribute("aria-expanded", String(!folded));
@@ -99,7 +102,8 @@ export class Alarms {
     text.append(what, detail);
     const acts = document.createElement("div");
     acts.className = "acts";
-    acts.append(show, acknowledge);
+    acts.append(show);
+    if (!viewing) acts.append(acknowledge);
     item.append(sign, text, acts);
     show.addEventListener("click", () => this.#showRegion(this.#station.alarms.get(id)));
     acknowledge.addEventListener("click", () => this.#acknowledge([this.#station.alarms.get(id)]));
@@ -160,6 +164,7 @@ export class Alarms {
   }
 
   #pause() {
+    if (viewing) return;
     const { run } = this.#station;
     const title = STOPS.includes(run?.state) ? this.#station.stateTitle(run.state) : undefined;
     // What a person has to do is shown in any state, the end included.

@@ -1,4 +1,5 @@
 // Places whose thickness is to be confirmed: value, why it is doubtful, what else was read there.
+import { viewing } from "./viewing.js";
 import { element } from "./panels.js";
 import { clock, count, point, thick } from "./labels.js";
 
@@ -50,7 +51,9 @@ export class Doubtful {
     const item = document.createElement("li");
     const text = document.createElement("div");
     text.append(element("strong", title), element("p", detail));
-    item.append(text, this.#button(one, title, "confirm", "Real…"));
+    item.append(text);
+    if (viewing) return item;
+    item.append(this.#button(one, title, "confirm", "Real…"));
     if (one.status !== "rejected") item.append(this.#button(one, title, "reject", "Spurious…"));
     return item;
   }

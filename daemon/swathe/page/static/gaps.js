@@ -1,5 +1,6 @@
 // The gaps to return to, nearest first; neighbouring gaps of a line as one entry.
 import { element } from "./panels.js";
+import { viewing } from "./viewing.js";
 import { offset } from "./seam.js";
 import { CAUSE_STATE, causeName, clock, count, distance, region } from "./labels.js";
 
@@ -119,7 +120,7 @@ export class GapList {
     const more = this.clusters.length - shown.length;
     const text = !gaps.size ? "No open gaps." : more > 0 ? `and ${count(more)} more, farther away` : "";
     document.getElementById("gap-more").textContent = text;
-    document.getElementById("rescan-hint").hidden = !shown.length;
+    if (!viewing) document.getElementById("rescan-hint").hidden = !shown.length;
     const newest = [...closed.values()].filter((gap) => gap.end === "measured").sort((a, b) => b.closed.localeCompare(a.closed))[0];
     document.getElementById("gap-closed").textContent = newest
       ? `Last closed: gap ${newest.number}, at ${clock(newest.closed)}` : "";
@@ -179,7 +180,8 @@ export class GapList {
     button.addEventListener("focus", () => highlight(true));
     button.addEventListener("blur", () => highlight(false));
     button.addEventListener("click", () => this.#showOnMap(key));
-    item.append(button, rescan);
+    item.append(button);
+    if (!viewing) item.append(rescan);
     this.#rows.set(key, row);
     return row;
   }

@@ -1,4 +1,5 @@
 // Numbers and states as text. Lengths arrive in mm and are shown in mm or in inches.
+import { viewing } from "./viewing.js";
 import { reading } from "./seam.js";
 
 const INCH = 25.4;
@@ -121,14 +122,16 @@ export function duration(seconds) {
 }
 
 export function clock(date) {
-  return new Date(date).toLocaleTimeString([], { hour12: false });
+  const at = new Date(date), time = at.toLocaleTimeString([], { hour12: false });
+  // A finished survey is of any day.
+  return viewing ? `${at.toLocaleDateString()}, ${time}` : time;
 }
 
 export const count = (n) => n.toLocaleString("en").replaceAll(",", "\u202f");
 
 /** What each state of a cell means to the inspector. */
 export const STATE_LABELS = {
-  unvisited: "to scan: no reading yet",
+  unvisited: viewing ? "not scanned: no reading" : "to scan: no reading yet",
   uncertain: "time uncertain: probe was here, when readings were taken, or where, is not known well enough",
   skipped: "too fast: passed without a reading",
   no_signal: "no signal: probe was here, no valid reading",
@@ -137,7 +140,7 @@ export const STATE_LABELS = {
   excluded: "excluded",
 };
 export const STATE_NAMES = {
-  unvisited: "to scan",
+  unvisited: viewing ? "not scanned" : "to scan",
   uncertain: "time uncertain",
   skipped: "too fast",
   no_signal: "no signal",

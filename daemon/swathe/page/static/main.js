@@ -24,6 +24,7 @@ import { Sounds } from "./sounds.js";
 import { connectSwitches } from "./senses.js";
 import { UndoForm } from "./undo.js";
 import { Commands } from "./commands.js";
+import { leaveOutRun, viewing } from "./viewing.js";
 import { STATE_NAMES, inInches, setInches } from "./labels.js";
 import { ZoneForm } from "./zone.js";
 
@@ -32,6 +33,8 @@ const THEMES = [["", "Theme: auto"], ["light", "Theme: light"], ["dark", "Theme:
 
 // Breadth by length of a part from which on it is shown in sections, and of the sheet for them.
 const LONG = 0.14, SECTIONS = 0.55;
+
+leaveOutRun();
 
 const station = new Station();
 const panels = new Panels(station);
@@ -42,23 +45,27 @@ station.on("plan", ({ scan, index }) => {
   // A very long part is shown in sections, which need some height.
   $("sheet").style.setProperty("--shape", Math.max(shape, shape < LONG ? SECTIONS : 0).toFixed(4));
 });
-const commands = new Commands(station, {
-  zone: new ZoneForm(station, map, (zone) => commands.confirm("exclude", { zone })),
-  place: new PlaceForm(station),
-  undo: new UndoForm(station),
-  names: new NameDialog(),
-});
-const line = new LinePanel(station);
+const commands = viewing ? null : runCommands();
+function runCommands() {
+  const made = new Commands(station, {
+    zone: new ZoneForm(station, map, (zone) => made.confirm("exclude", { zone })),
+    place: new PlaceForm(station),
+    undo: new UndoForm(station),
+    names: new NameDialog(),
+  });
+  return made;
+}
 const revisions = new Revisions(station, commands);
 const doubtful = new Doubtful(station, commands);
-connectSwitches(new Sounds(station), new Awake());
 const gaps = new GapList(station, map, commands, $("gap-list"));
-const nextStep = new NextStep(station, map);
 const alarms = new Alarms(station, map, commands);
-new CrawlerBar(station);
-new Resuming(station);
-const gauge = new GaugePanel(station);
-new Checking(station);
+const ofRun = viewing ? [] : [new LinePanel(station), new NextStep(station, map), new GaugePanel(station)];
+if (!viewing) {
+  connectSwitches(new Sounds(station), new Awake());
+  new CrawlerBar(station);
+  new Resuming(station);
+  new Checking(station);
+}
 const result = new Result(station);
 
 map.onTheme = (theme) => {
@@ -91,7 +98,7 @@ $("layers").addEventListener("change", (event) => {
 $("zoom-in").addEventListener("click", () => map.zoom(1.6));
 $("zoom-out").addEventListener("click", () => map.zoom(1 / 1.6));
 $("fit").addEventListener("click", () => map.fit());
-$("follow").addEventListener("click", () => {
+$("follow")?.addEventListener("click", () => {
   map.following = !map.following;
   $("follow").setAttribute("aria-pressed", String(map.following));
   const [scan, index] = station.position;
@@ -113,13 +120,11 @@ $("units").addEventListener("click", () => {
   showUnits();
   panels.update();
   gaps.update();
-  nextStep.update();
-  line.update();
   revisions.update();
   doubtful.update();
   alarms.update();
   reading.update();
-  gauge.update();
+  for (const part of ofRun) part.update();
   result.update();
   if (map.theme) map.onTheme(map.theme);
   map.redraw();

@@ -1,6 +1,7 @@
 // The figures next to the map: coverage, speed, minimum thickness, ports, calibration check, and
 // whether the connection is lost.
 import { isOver } from "./result.js";
+import { viewing } from "./viewing.js";
 import { clock, count, difference, duration, fixed, level, percent, point, speed, stated, thick } from "./labels.js";
 
 const $ = (id) => document.getElementById(id);
@@ -52,7 +53,7 @@ export class Panels {
     const scanning = run.state === "scanning";
     const shown = ["paused", "waiting", "faulted"].includes(run.state) || run.resumed != null;  // where it has room
     const why = run.reason && !scanning && !shown && !isOver(run) ? ` (${run.reason})` : "";
-    set("run", this.#station.stateWord(run.state) + why);
+    set("run", this.#station.stateWord(run.state) + why + (viewing ? ", read only" : ""));
     document.body.classList.toggle("waits", ["waiting", "faulted"].includes(run.state));
     // What a crawler does is in its own bar.
     const crawls = this.#station.crawler !== null && !run.reason.startsWith("placing");
@@ -71,9 +72,11 @@ export class Panels {
     const suspect = progress.suspect ? ` · ${count(progress.suspect)} suspect` : "";
     const target = plan.target < 100 ? ` · target ${plan.target} %` : "";
     set("cover-text", `${count(progress.measured)} of ${count(progress.required)} cells · ${gaps}${suspect}${target}`);
-    const done = progress.measured >= progress.required;
-    set("left", done ? "0 s" : progress.seconds_left === null ? "–" : duration(progress.seconds_left));
-    this.#speed(progress);
+    if (!viewing) {
+      const done = progress.measured >= progress.required;
+      set("left", done ? "0 s" : progress.seconds_left === null ? "–" : duration(progress.seconds_left));
+      this.#speed(progress);
+    }
     const thin = progress.minimum !== null && plan.alert_below !== null && progress.minimum < plan.alert_below;
     set("minimum", progress.minimum === null ? (progress.readings ? "none confirmed" : "no reading yet") : `${thick(progress.minimum)}${thin ? " ▼" : ""}`);
     $("minimum").className = thin ? "ill" : "";
@@ -110,6 +113,7 @@ export class Panels {
     const { plan, position: at } = this.#station;
     if (!plan) return;
     const [scan, index] = at;
+    if (viewing) return set("position", "Choose a cell to see its reading and its line.");
     if (scan === null) return set("position", "Probe: position unknown");
     const down = plan.index && index !== null ? `, index ${point(index, "index")}` : "";
     set("position", `Probe: scan ${point(scan)}${down}`);
@@ -131,6 +135,8 @@ export class Panels {
       for (const times of port.times ?? []) notes.push(times.text);
       if (port.applied_delay) notes.push(port.applied_delay.text);
       if (port.stalls) notes.push(`queue full ${count(port.stalls)} times`);
+      // What a port was when the run ended says nothing.
+      if (viewing) return [port.device, null, "", notes.slice(1).filter(Boolean).join(" · ")];
       return [port.device, port.state === "open", port.state, notes.filter(Boolean).join(" · ")];
     });
     if (broker) lines.push(["broker", broker.state === "connected", broker.state, [broker.address, broker.detail].filter(Boolean).join(" · ")]);
@@ -140,8 +146,9 @@ export class Panels {
     list.dataset.text = text;
     list.replaceChildren(...lines.map(([name, well, state, notes]) => {
       const item = document.createElement("li");
-      item.className = well ? "well" : "ill";
-      item.append(element("span", well ? "✓" : "✕", "sign"), element("strong", `${name}: ${state}`), element("small", notes));
+      item.className = well === false ? "ill" : "well";
+      const sign = well === null ? "·" : well ? "✓" : "✕";
+      item.append(element("span", sign, "sign"), element("strong", state ? `${name}: ${state}` : name), element("small", notes));
       item.firstChild.setAttribute("aria-hidden", "true");
       return item;
     }));
@@ -159,6 +166,7 @@ export class Panels {
       set("check-text", "none in this survey");
       $("check-text").className = "";
     }
+    if (viewing) return;
     const due = progress?.check_due ?? null;
     const overdue = Boolean(progress?.check_overdue);
     set("check-due", due === null ? "" : overdue ? `▲ OVERDUE since ${clock(due)}` : `next due at ${clock(due)}`);
@@ -175,7 +183,7 @@ export class Panels {
     if (!connection.alive && connection.reported) {
       const when = connection.since ? clock(connection.since) : "–";
       // How the run ended is said by the result itself.
-      text = over ? ""
+      text = over ? viewing ? "swathe view has ended: what this page has already stays; cells and lines can no longer be read." : ""
         : `No connection to the station since ${when}${run === null ? "" : `; it was ${this.#station.stateWord(run.state)} then`}: killed, without power, or out of reach. This data is old`;
     }
     if (banner.textContent !== text) banner.textContent = text;

@@ -1,5 +1,6 @@
 // The end of a run: what was measured, and files to take along. They are fetched at once and kept in
 // memory: the page outlives the station.
+import { viewing } from "./viewing.js";
 import { element } from "./panels.js";
 import { causeName, count, percent, point, thick } from "./labels.js";
 
@@ -35,7 +36,7 @@ export class Result {
     if (!over) return;
     const covered = run.state === "complete";
     // The reason says what is reached: the whole plan, or the share that is required.
-    const reached = covered && run.reason ? `${run.reason[0].toUpperCase()}${run.reason.slice(1)}` : "";
+    const reached = covered && run.reason && !viewing ? `${run.reason[0].toUpperCase()}${run.reason.slice(1)}` : "";
     $("result-title").textContent = `${covered ? "✓ " : ""}${reached || this.#station.stateTitle(run.state)}`;
     $("result").classList.toggle("covered", covered);
     const at = plan.index ? `scan ${point(progress.minimum_scan)}, index ${point(progress.minimum_index, "index")}` : `scan ${point(progress.minimum_scan)}`;
@@ -50,10 +51,10 @@ export class Result {
       ["Readings", count(progress.readings)],
     ];
     if (run.since && run.time) figures.push(["Ended", new Date(run.since).toLocaleString([], { hour12: false })]);
-    if (!covered && run.reason) figures.unshift(["Why", run.reason]);
+    if ((!covered || viewing) && run.reason) figures.unshift([viewing ? "Note" : "Why", run.reason]);
     $("result-figures").replaceChildren(...figures.map(([name, value]) => {
       const pair = document.createElement("div");
-      pair.className = name === "Why" ? "wide" : "";
+      pair.className = ["Note", "Why"].includes(name) ? "wide" : "";
       pair.append(element("dt", name), element("dd", value));
       return pair;
     }));

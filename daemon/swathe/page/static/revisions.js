@@ -1,4 +1,5 @@
 // Readings that were discarded or moved: who, when, why, and how to take it back.
+import { viewing } from "./viewing.js";
 import { element } from "./panels.js";
 import { clock, count, extent } from "./labels.js";
 
@@ -48,7 +49,7 @@ export class Revisions {
     const text = document.createElement("div");
     text.append(element("strong", title), element("p", detail));
     item.append(text);
-    if (one.restored === null) {
+    if (one.restored === null && !viewing) {
       const button = element("button", "Restore…");
       button.type = "button";
       button.setAttribute("aria-label", `Restore revision ${one.number}`);

@@ -2,6 +2,7 @@
 // opening, progress, run, gaps, alarms, wanted, revisions, confirm, notes, ports, check, checking, crawler, next, position,
 // gauge, result, pixels, stale, broker, connection.
 
+import { viewing } from "./viewing.js";
 import { setStation } from "./labels.js";
 
 // Positions of the probe that are kept: some seconds of a scan.
@@ -130,7 +131,7 @@ export class Station extends EventTarget {
         default: // A later version may send more than this page shows.
       }
     }
-    if (kinds.has("progress") && this.position[0] === null) {
+    if (kinds.has("progress") && this.position[0] === null && !viewing) {
       this.position = [this.progress.scan, this.progress.index];
       kinds.add("position");
     }

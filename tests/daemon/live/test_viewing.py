@@ -6,7 +6,7 @@ import asyncio
 import json
 import shutil
 import signal
-from collections.abc import Iterator
+from functools import partial
 from http.client import HTTPConnection
 from pathlib import Path
 from typing import Any
@@ -73,7 +73,10 @@ def test_messages_are_the_record(survey: SurveyFolder, source: SurveySource) -> 
 def test_there_is_nothing_to_command(source: SurveySource) -> None:
     """No probe, no gauge, no broker, no next step; a command is a bug."""
     assert source.position() == (None, None)
-    assert source.gauge() is source.broker is source.next_step() is source.opening is None
+    assert source.gauge() is None
+    assert source.broker is None
+    assert source.next_step() is None
+    assert source.opening is None
     command = CommandMessage(id="1", command="stop", by="A. Kern")
     with pytest.raises(MisuseError):
         asyncio.run(source.execute(command))
@@ -118,8 +121,8 @@ async def test_other_addresses_require_a_token(source: SurveySource) -> None:
     address, _, token = (await url).partition("#token=")
     local = address.replace("0.0.0.0", "127.0.0.1")  # noqa: S104
     assert (await asyncio.to_thread(asked, local, "/cell/0/3"))[0] == 401
-    bearer = {"Authorization": f"Bearer {token}"}
-    assert (await asyncio.to_thread(asked, local, "/cell/0/3", **bearer))[0] == 200
+    bearer: dict[str, Any] = {"Authorization": f"Bearer {token}"}
+    assert (await asyncio.to_thread(partial(asked, local, "/cell/0/3", **bearer)))[0] == 200
     signal.raise_signal(signal.SIGTERM)
     await asyncio.wait_for(served, 10)
 
@@ -135,7 +138,7 @@ async def test_a_port_that_is_taken_is_an_error(source: SurveySource) -> None:
 
 
 @pytest.fixture
-def copy(survey: SurveyFolder, tmp_path: Path) -> Iterator[SurveyFolder]:
+def copy(survey: SurveyFolder, tmp_path: Path) -> SurveyFolder:
     """Return a copy of the survey."""
     shutil.copytree(survey.path, tmp_path / "copy")
     return SurveyFolder(tmp_path / "copy")

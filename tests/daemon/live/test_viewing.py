@@ -81,7 +81,7 @@ def test_there_is_nothing_to_command(source: SurveySource) -> None:
     with pytest.raises(MisuseError):
         asyncio.run(source.execute(command))
     with pytest.raises(MisuseError):
-        source.affected(StretchSnapshot())
+        source.affected(StretchSnapshot(line=1))
 
 
 async def test_page_has_readings_and_no_commands(source: SurveySource) -> None:

@@ -44,6 +44,7 @@ ORDER = (
     "messages",
     "store",
     "evaluation",
+    "comparison",
     "report",
     "document",
     "export",

@@ -14,7 +14,15 @@ from swathe.evaluation.statistics import PERCENTILES
 from swathe.pipeline.progress.fields import Extent
 from swathe.station import Axis
 
-__all__ = ["MOST_SQUARES", "Square", "SquareGrid", "Zone", "ZoneSummary", "ZoneTally"]
+__all__ = [
+    "MOST_SQUARES",
+    "Square",
+    "SquareGrid",
+    "Zone",
+    "ZoneSummary",
+    "ZoneTally",
+    "zone_slices",
+]
 
 MOST_SQUARES = 20_000
 """More squares are refused."""
@@ -61,8 +69,8 @@ class ZoneTally:
     def __init__(self, source: CellSource, zone: Zone, levels: Sequence[ThicknessLevel]) -> None:
         self._zone = zone
         self._tally = PartTally(source, levels)
-        self._rows = _slices(zone, source.index, zone.index)
-        self._columns = _slices(zone, source.scan, zone.scan)
+        self._rows = zone_slices(zone, source.index, zone.index)
+        self._columns = zone_slices(zone, source.scan, zone.scan)
 
     def add(self, band: Band) -> None:
         """Take the cells of a band."""
@@ -75,7 +83,7 @@ class ZoneTally:
         return ZoneSummary(self._zone, self._tally.summary(percentiles))
 
 
-def _slices(zone: Zone, axis: Axis, extent: tuple[float, float] | None) -> list[slice]:
+def zone_slices(zone: Zone, axis: Axis, extent: tuple[float, float] | None) -> list[slice]:
     """Return the cells with their centres in an extent; two slices across the seam."""
     if extent is None:
         return [slice(0, axis.cells)]

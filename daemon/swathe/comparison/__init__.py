@@ -1,0 +1,41 @@
+"""Surveys of one part at different times: registration, differences, rates, remaining life, trend."""
+
+from swathe.comparison.cell_map import MOST_MAP_CELLS, CellMap, map_of
+from swathe.comparison.comparing import Align, Comparison, PartComparison, compare
+from swathe.comparison.dated import DatedSurvey
+from swathe.comparison.differences import Differences, differences_of
+from swathe.comparison.pairs import LossPlace, PairComparison, compare_maps
+from swathe.comparison.parts import LowestReading, PartArea, PartDifference
+from swathe.comparison.pattern import Pattern, register_by_pattern
+from swathe.comparison.rates import Estimate, Life, estimate, remaining_life
+from swathe.comparison.registration import Registration
+from swathe.comparison.significance import benjamini_hochberg
+from swathe.comparison.survey_errors import SurveyErrors
+
+__all__ = [
+    "MOST_MAP_CELLS",
+    "Align",
+    "CellMap",
+    "Comparison",
+    "DatedSurvey",
+    "Differences",
+    "Estimate",
+    "Life",
+    "LossPlace",
+    "LowestReading",
+    "PairComparison",
+    "PartArea",
+    "PartComparison",
+    "PartDifference",
+    "Pattern",
+    "Registration",
+    "SurveyErrors",
+    "benjamini_hochberg",
+    "compare",
+    "compare_maps",
+    "differences_of",
+    "estimate",
+    "map_of",
+    "register_by_pattern",
+    "remaining_life",
+]

@@ -136,7 +136,7 @@ def _pair(earlier: CellMap, later: CellMap, *, turns: bool) -> SmoothPair:
         smoothed(one, widths[0] / one.scan.resolution, widths[1] / one.index.resolution)
         for one in maps
     )
-    return SmoothPair(maps[0], maps[1], first, second, turns)
+    return SmoothPair(maps[0], maps[1], first, second, turns, (widths[0], widths[1]))
 
 
 def _smoothing_cells(pair: SmoothPair) -> float:

@@ -6,6 +6,7 @@ first use, so that ``import swathe`` costs nothing:
 - `open_survey` opens a survey folder: record, arrays as an xarray Dataset, gaps, replay;
 - `load_station` reads and checks a station file;
 - `grid_readings` places and bins arrays of positions and readings without files or ports;
+- `compare_surveys` compares surveys of one part: differences, rates of loss, remaining life;
 - `evaluate_arrays` gives figures over the cells of arrays as a survey has them.
 """
 
@@ -14,8 +15,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from swathe.api.comparing import compare_surveys
     from swathe.api.gridding import grid_readings
     from swathe.api.survey import Replay, Survey, load_station, open_survey
+    from swathe.comparison import Comparison
     from swathe.errors import SwatheError
     from swathe.evaluation import Evaluation, Zone, evaluate_arrays
     from swathe.pipeline import CellState
@@ -27,6 +30,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Axis",
     "CellState",
+    "Comparison",
     "Evaluation",
     "Replay",
     "Station",
@@ -35,6 +39,7 @@ __all__ = [
     "SwatheError",
     "Zone",
     "__version__",
+    "compare_surveys",
     "evaluate_arrays",
     "grid_readings",
     "load_station",
@@ -44,6 +49,7 @@ __all__ = [
 _HOMES = {
     "Axis": "swathe.station",
     "CellState": "swathe.pipeline",
+    "Comparison": "swathe.comparison",
     "Evaluation": "swathe.evaluation",
     "Replay": "swathe.api.survey",
     "Station": "swathe.station",
@@ -51,6 +57,7 @@ _HOMES = {
     "SurveyRecord": "swathe.store",
     "SwatheError": "swathe.errors",
     "Zone": "swathe.evaluation",
+    "compare_surveys": "swathe.api.comparing",
     "evaluate_arrays": "swathe.evaluation",
     "grid_readings": "swathe.api.gridding",
     "load_station": "swathe.api.survey",

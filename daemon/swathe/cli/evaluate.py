@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from swathe.cli.app import app, console, quantity, say
 from swathe.cli.read_survey import end_showing, verified_survey
+from swathe.cli.zone_option import zone_of
 from swathe.errors import SwatheError
-
-if TYPE_CHECKING:
-    from swathe.evaluation import Zone
 
 __all__ = ["evaluate"]
 
@@ -76,7 +74,7 @@ def evaluate(
         levels=level or (),
         lowest=lowest,
         separation=quantity("--apart", apart, length) if apart else None,
-        zones=[_zone(text) for text in zone or ()],
+        zones=[zone_of(text) for text in zone or ()],
         square=quantity("--square", square, length) if square else None,
         corners=corners,
         extremes=extremes,
@@ -91,35 +89,6 @@ def evaluate(
             else:
                 console.print(part)
     end_showing(folder, record, unverified)
-
-
-def _zone(text: str) -> Zone:
-    """Return the zone that an option's text names.
-
-    Raises:
-        SwatheError: it names none.
-    """
-    from swathe.evaluation import Zone
-    from swathe.messages import Extent
-    from swathe.units import length
-
-    name, colon, borders = text.rpartition(":")
-    extents: list[Extent | None] = []
-    for part in borders.split(","):
-        low, to, high = part.partition(" to ")
-        if part.strip() == "all":
-            extents.append(None)
-        elif to:
-            extents.append(
-                Extent(quantity("--zone", low, length), quantity("--zone", high, length))
-            )
-    if not colon or not name.strip() or len(extents) != borders.count(",") + 1 or len(extents) > 2:
-        message = (
-            "'--zone' must be a name and borders on the scan and the index axis, such as "
-            f"'inlet: 0 mm to 200 mm, 0 mm to 50 mm', with 'all' for a whole axis (got {text!r})"
-        )
-        raise SwatheError(message)
-    return Zone(name.strip(), *extents)
 
 
 def _area(text: str) -> float:

@@ -11,6 +11,7 @@ from swathe.cli import (  # noqa: F401
     calibrate_encoder,
     calibrate_thickness,
     check,
+    compare,
     demo,
     driver,
     evaluate,

@@ -4,7 +4,7 @@ from swathe.comparison.cell_map import MOST_MAP_CELLS, CellMap, map_of
 from swathe.comparison.comparing import Align, Comparison, PartComparison, compare
 from swathe.comparison.dated import DatedSurvey
 from swathe.comparison.differences import Differences, differences_of
-from swathe.comparison.pairs import LossPlace, PairComparison, compare_maps
+from swathe.comparison.pairs import LEAST_YEARS, LossPlace, PairComparison, compare_maps
 from swathe.comparison.parts import LowestReading, PartArea, PartDifference
 from swathe.comparison.pattern import Pattern, register_by_pattern
 from swathe.comparison.rates import Estimate, Life, estimate, remaining_life
@@ -13,6 +13,7 @@ from swathe.comparison.significance import benjamini_hochberg
 from swathe.comparison.survey_errors import SurveyErrors
 
 __all__ = [
+    "LEAST_YEARS",
     "MOST_MAP_CELLS",
     "Align",
     "CellMap",

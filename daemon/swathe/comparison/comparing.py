@@ -11,7 +11,7 @@ import numpy as np
 
 from swathe.comparison.cell_map import MOST_MAP_CELLS, CellMap, map_of
 from swathe.comparison.dated import DatedSurvey, years_between
-from swathe.comparison.pairs import LossPlace, PairComparison, compare_maps
+from swathe.comparison.pairs import LEAST_YEARS, LossPlace, PairComparison, compare_maps
 from swathe.comparison.parts import (
     PartArea,
     PartDifference,
@@ -326,7 +326,7 @@ def _part(
             )
         row, column = divmod(lowest.cell, last.differences.later.shape[1])
         one = last.differences.cut(np.array([row]), np.array([column]))
-        if one.pairs.any():
+        if one.pairs.any() and last.years >= LEAST_YEARS:
             standard = None if one.missing else float(one.standard[0, 0])
             local = estimate(float(one.values[0, 0]), standard, float(one.dof[0, 0]))
             local_rate = local.scaled(-1 / last.years)

@@ -119,6 +119,6 @@ def years_between(earlier: DatedSurvey, later: DatedSurvey) -> tuple[float, tupl
     notes += [
         f"{one.name} was measured from {one.begin:%Y-%m-%d} to {one.end:%Y-%m-%d}: its middle is taken"
         for one in (earlier, later)
-        if one.end - one.begin > _LONG_SHARE * apart
+        if one.end - one.begin > max(_LONG_SHARE * apart, timedelta(days=1))
     ]
     return apart.total_seconds() / (DAYS_PER_YEAR * 86400), tuple(notes)

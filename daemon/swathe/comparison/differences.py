@@ -53,8 +53,8 @@ class Differences:
         shared_dof: its degrees of freedom.
         slopes: of the differences by scan shift (mm/mm), index shift, rotation (mm/radian), shape
             (3, index, scan); None where nothing is known of how far these are off.
-        scatter: by how much cells next to each other scatter more than readings explain, 1 or more;
-            it is in `random`.
+        scatter: standard deviation by which cells next to each other scatter more than readings and
+            places explain, mm; it is in `random`.
         joined: by how much the variance of a mean over many cells is more than that of as many
             cells apart, 1 or more: errors that neighbours or whole lines share.
         missing: why no interval is stated; empty where one is.
@@ -163,7 +163,7 @@ def differences_of(
         )
         for one, error in ((earlier, first), (later, second))
     ]
-    smooth = smoothed(earlier, _SMOOTHING, _SMOOTHING)
+    smooth = smoothed(earlier, _SMOOTHING, _SMOOTHING, least=0.2)
     shape, size = later.shape, later.mean.size
     before, own = np.full(size, np.nan), np.full(size, np.nan)
     known = bool(np.any(registration.covariance))
@@ -207,7 +207,10 @@ def differences_of(
     grid = values.reshape(shape)
     random = np.sqrt(np.maximum(own, _SMALLEST_MM**2)).reshape(shape)
     random = np.where(np.isfinite(grid), random, np.nan)
-    scatter = _scatter(grid / random)
+    scatter = _scatter(grid)
+    more = max(scatter**2 - float(np.nanmedian(np.square(random))), 0.0)
+    # Cells next to each other scatter by more than their readings explain: what is left is in every cell.
+    random = np.sqrt(np.square(random) + more)
     missing = next((one.missing for one in errors if one.missing), "")
     shares = first.shared_at(before.reshape(shape)), second.shared_at(later.mean)
     shared = np.hypot(*shares)
@@ -218,12 +221,12 @@ def differences_of(
         registration,
         grid,
         before.reshape(shape),
-        random * scatter,
+        random,
         shared,
         _shared_dof(shares, errors, grid),
         None if slopes is None else slopes.reshape(3, *shape),
-        scatter,
-        _joined(grid / (random * scatter)),
+        math.sqrt(more),
+        _joined(grid / random),
         missing,
     )
 
@@ -259,18 +262,18 @@ def _shared_dof(
     return max(total**2 / parts, 1.0) if parts else math.inf
 
 
-def _scatter(ratio: Floats) -> float:
-    """Return by how much neighbours differ more than their uncertainties explain, 1 or more.
+def _scatter(values: Floats) -> float:
+    """Return the standard deviation of differences within their neighbourhood, mm.
 
     A wall that changes slowly does not matter: differences of neighbours are compared, by their
     median, which a few places of strong loss do not move.
     """
-    found = 1.0
+    found = 0.0
     for axis in (0, 1):
-        if ratio.shape[axis] <= _LAG:
+        if values.shape[axis] <= _LAG:
             continue
-        low = np.take(ratio, range(ratio.shape[axis] - _LAG), axis)
-        high = np.take(ratio, range(_LAG, ratio.shape[axis]), axis)
+        low = np.take(values, range(values.shape[axis] - _LAG), axis)
+        high = np.take(values, range(_LAG, values.shape[axis]), axis)
         apart = (high - low)[np.isfinite(high - low)]
         if apart.size >= _LEAST_NEIGHBOURS:
             found = max(found, _MAD_TO_SD * float(np.median(np.abs(apart))) / math.sqrt(2))
@@ -278,7 +281,10 @@ def _scatter(ratio: Floats) -> float:
 
 
 def _joined(ratio: Floats) -> float:
-    """Return by how much means over blocks, lines and columns vary more than of cells apart, 1 or more."""
+    """Return by how much means over blocks, lines and columns vary more than of cells apart, 1 or more.
+
+    By the median of the steps from one to the next, which a few places of strong loss do not move.
+    """
     found = 1.0
     rows, columns = ratio.shape
     for height, width in ((_BLOCK, _BLOCK), (1, columns), (rows, 1)):
@@ -302,5 +308,5 @@ def _joined(ratio: Floats) -> float:
             apart.append(scaled[np.isfinite(scaled)])
         together = np.concatenate(apart)
         if together.size >= _LEAST_BLOCKS - 1:
-            found = max(found, float(np.mean(np.square(together))))
+            found = max(found, (_MAD_TO_SD * float(np.median(np.abs(together)))) ** 2)
     return found

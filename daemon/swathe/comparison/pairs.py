@@ -9,6 +9,7 @@ import numpy as np
 
 from swathe.arrays import Bools, Floats
 from swathe.comparison.cell_map import CellMap
+from swathe.comparison.dated import DAYS_PER_YEAR
 from swathe.comparison.differences import Differences, differences_of
 from swathe.comparison.pattern import Pattern
 from swathe.comparison.rates import Estimate, estimate
@@ -20,7 +21,10 @@ from swathe.store import dataset_from
 if TYPE_CHECKING:
     import xarray
 
-__all__ = ["LossPlace", "PairComparison", "compare_maps"]
+__all__ = ["LEAST_YEARS", "LossPlace", "PairComparison", "compare_maps"]
+
+LEAST_YEARS: Final = 1 / DAYS_PER_YEAR
+"""Between surveys that are less apart, a day, no rate is stated."""
 
 _MEASURED_ONLY: Final = "Measured values only; no statement of fitness for service."
 _MOST_CANDIDATES: Final = 50_000
@@ -77,8 +81,13 @@ class PairComparison:
     notes: tuple[str, ...]
 
     def rate(self, mean: Estimate | None) -> Estimate | None:
-        """Return a mean difference as a rate of loss, mm/year: above 0 where the wall reads thinner."""
-        return None if mean is None else mean.scaled(-1 / self.years)
+        """Return a mean difference as a rate of loss, mm/year: above 0 where the wall reads thinner.
+
+        None without a difference, and where the surveys are less than a day apart.
+        """
+        if mean is None or self.years < LEAST_YEARS:
+            return None
+        return mean.scaled(-1 / self.years)
 
     @property
     def registration(self) -> Registration:

@@ -106,10 +106,10 @@ def register_by_pattern(
         turns and abs(found.rotation - begin.rotation) > search_degrees
     ):
         return refused("the best fit is at the border of what was searched: search farther", best)
-    if max(u_scan, u_index, reach) > width:
+    if max(u_scan, u_index, reach) > width / 2:
         return refused(
             f"it would be known to {max(u_scan, u_index, reach):.2g} mm (standard uncertainty) only, "
-            "more than a cell",
+            "more than half a cell",
             best,
         )
     return Pattern(found, "", best.correlation, (search, search_degrees), turns)
@@ -212,8 +212,12 @@ def _flat(values: Floats) -> Floats:
         return np.full(values.shape, np.nan)
     rows, columns = np.indices(values.shape)
     plane = np.stack([np.ones(values.size), rows.ravel(), columns.ravel()], axis=1)
-    terms, *_ = np.linalg.lstsq(plane[known.ravel()], values[known], rcond=None)
-    return np.asarray(values - (plane @ terms).reshape(values.shape))
+    chosen = plane[known.ravel()]
+    square, right = (
+        np.einsum("ni,nj->ij", chosen, each) for each in (chosen, values[known][:, None])
+    )
+    terms = np.linalg.lstsq(square, right[:, 0], rcond=None)[0]
+    return np.asarray(values - np.einsum("ni,i->n", plane, terms).reshape(values.shape))
 
 
 def _peaks(

@@ -29,7 +29,7 @@ from swathe.comparison.sampling import SmoothMap, nodes_of
 __all__ = ["PatternFit", "SmoothPair", "fit_pattern"]
 
 _BLOCKS: Final = 8
-_MOST_STEPS: Final = 40
+_MOST_STEPS: Final = 25
 # Tukey's constant for 95 % efficiency on normal residuals; from memory.
 _TUKEY: Final = 4.685
 # Half a wave of the shortest cosine of the loss, in what is smoothed over; and the most cosines on an axis.
@@ -103,9 +103,9 @@ def fit_pattern(pair: SmoothPair, start: Registration) -> PatternFit | None:
             return None
         middle = (state.earlier_slopes[:, :number] + state.later_slopes[:, :number]) / 2
         weighted = middle * state.weight[:, None]
-        normal = weighted.T @ middle
+        normal = np.einsum("ni,nj->ij", weighted, middle)
         try:
-            step = np.linalg.solve(normal, weighted.T @ state.residual)
+            step = np.linalg.solve(normal, np.einsum("ni,n->i", weighted, state.residual))
         except np.linalg.LinAlgError:
             return None
         # A step is no longer than the slopes reach.
@@ -205,7 +205,10 @@ class _Places:
             ]
         )
         # The cosines are nearly at right angles to each other: their normal equations are sound.
-        columns -= basis @ np.linalg.lstsq(basis.T @ basis, basis.T @ columns, rcond=1e-10)[0]
+        # Without the threads of a linear algebra library, which cost more than they save here.
+        square, right = (np.einsum("ni,nj->ij", basis, each) for each in (basis, columns))
+        terms = np.linalg.solve(square + 1e-9 * np.eye(square.shape[0]), right)
+        columns -= np.einsum("ni,ij->nj", basis, terms)
         later_part, earlier_part = columns[:, 0], columns[:, 1]
         residual = later_part - earlier_part
         spread = _MAD_TO_SD * float(np.median(np.abs(residual)))
@@ -214,8 +217,8 @@ class _Places:
         weight = np.square(inner)
         # How the weighted residual changes with the residual itself.
         change = inner * (1 - 5 * np.square(share))
-        size = math.sqrt(float(later_part @ later_part) * float(earlier_part @ earlier_part))
-        correlation = float(later_part @ earlier_part) / size if size else 0.0
+        size = math.sqrt(float(np.square(later_part).sum()) * float(np.square(earlier_part).sum()))
+        correlation = float((later_part * earlier_part).sum()) / size if size else 0.0
         return _State(
             where, residual, weight, change, columns[:, 2:5], columns[:, 5:8], correlation
         )
@@ -234,7 +237,7 @@ def _cosines(*axes: tuple[Floats, int, float]) -> Floats:
         # A straight line is among them where there is room for no cosine.
         waves = [np.cos(np.pi * number * at / cells) for number in range(max(terms, 2))]
         parts.append(np.stack(waves, axis=1))
-    return np.einsum("pi,pj->pij", *parts).reshape(parts[0].shape[0], -1)
+    return np.asarray(np.einsum("pi,pj->pij", *parts).reshape(parts[0].shape[0], -1))
 
 
 def _ended(

@@ -106,7 +106,7 @@ class Derivatives(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class SmoothMap:
-    """A map after smoothing: NaN where less than half of what is averaged was measured.
+    """A map after smoothing: NaN where too little of what is averaged was measured.
 
     Attributes:
         values: mm, shape (index, scan).
@@ -117,13 +117,17 @@ class SmoothMap:
     derivatives: Derivatives
 
 
-def smoothed(one: CellMap, scan_cells: float, index_cells: float) -> SmoothMap:
+def smoothed(
+    one: CellMap, scan_cells: float, index_cells: float, *, least: float = 0.85
+) -> SmoothMap:
     """Return a map smoothed by a Gaussian; cells that do not count have no weight in it.
 
     Args:
         one: the map.
         scan_cells: standard deviation of the Gaussian along the scan axis, in cells.
         index_cells: likewise along the index axis.
+        least: share of the Gaussian's weight that must be of cells that count; at a border it is
+            half. With less the smooth map leans to one side.
     """
     # SciPy takes a tenth of a second to import.
     from scipy.ndimage import gaussian_filter1d
@@ -140,7 +144,7 @@ def smoothed(one: CellMap, scan_cells: float, index_cells: float) -> SmoothMap:
             for each in (total, weight)
         )
     with np.errstate(invalid="ignore", divide="ignore"):
-        values = np.where(known & (weight > 0.85), total / weight + level, np.nan)
+        values = np.where(known & (weight > least), total / weight + level, np.nan)
     slopes = [_slopes(values, axis, number) for number, axis in ((1, one.scan), (0, one.index))]
     return SmoothMap(values, Derivatives(slopes[0][0], slopes[1][0], slopes[0][1], slopes[1][1]))
 
@@ -156,6 +160,10 @@ def _slopes(values: Floats, axis: Axis, number: int) -> tuple[Floats, Floats]:
         first[number], last[number] = slice(0, 1), slice(-1, None)
         before[tuple(first)] = np.nan
         after[tuple(last)] = np.nan
-    one = (after - before) / (2 * axis.resolution)
+    # At a border or next to a gap the difference to the only neighbour.
+    steps = np.stack([after - values, values - before])
+    known = np.isfinite(steps)
+    one = np.where(known, steps, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    one /= axis.resolution
     two = (after - 2 * values + before) / axis.resolution**2
-    return np.nan_to_num(one, nan=0.0), np.nan_to_num(two, nan=0.0)
+    return one, np.nan_to_num(two, nan=0.0)

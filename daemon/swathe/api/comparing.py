@@ -1,0 +1,79 @@
+"""Surveys of one part compared, from their folders."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from swathe.comparison import Align, Comparison, DatedSurvey, compare
+from swathe.evaluation import Zone
+from swathe.store import SurveyFolder
+
+__all__ = ["compare_surveys"]
+
+
+def compare_surveys(
+    surveys: Sequence[Path | str],
+    *,
+    align: Align = "datum",
+    shift: tuple[float, float] = (0.0, 0.0),
+    rotation: float = 0.0,
+    shift_uncertainty: float | None = None,
+    search: float = 25.0,
+    search_degrees: float = 3.0,
+    shared: float | None = None,
+    level: float = 0.05,
+    cell: float | None = None,
+    zones: Sequence[Zone] = (),
+    square: float | None = None,
+    required: float | None = None,
+    places: int = 10,
+    years: float | None = None,
+) -> Comparison:
+    """Return surveys of one part compared with the latest of them. Lengths are mm.
+
+    Args:
+        surveys: folders of two surveys or more, the oldest first.
+        align: ``"datum"`` by the stated shift; ``"pattern"``: shift and rotation are found in the wall.
+        shift: to be added to (scan, index) places of the older surveys for those of the latest.
+        rotation: of the older surveys about the datum, degrees from the scan to the index axis.
+        shift_uncertainty: standard uncertainty of a stated shift.
+        search: so far from the stated shift the pattern is looked for.
+        search_degrees: likewise of the rotation.
+        shared: standard uncertainty that all readings of a survey share, where no record has it.
+        level: share of the cells called significant that may be so by chance.
+        cell: side of the cells that are compared; those of the coarser grid unless given.
+        zones: that are compared by themselves, in the coordinates of the latest survey.
+        square: side of squares that are compared by themselves.
+        required: thickness to which the remaining life is stated.
+        places: so many places of the strongest loss are listed.
+        years: between two surveys, where their dates are not to be used.
+
+    Raises:
+        SurveyError: a survey is missing, or what is read is not what was written.
+        SwatheError: the surveys cannot be compared; the text has the reason.
+
+    Example:
+        >>> import swathe
+        >>> found = swathe.compare_surveys(["penstock-3", "penstock-3"], years=1.0)
+        >>> found.whole.pairs[0].pairs, round(found.whole.pairs[0].mean.value, 3)
+        (19, 0.0)
+        >>> found.dataset().difference.dims
+        ('index', 'scan')
+    """
+    return compare(
+        [DatedSurvey.of_folder(SurveyFolder(Path(path)), shared=shared) for path in surveys],
+        align=align,
+        shift=shift,
+        rotation=rotation,
+        shift_uncertainty=shift_uncertainty,
+        search=search,
+        search_degrees=search_degrees,
+        level=level,
+        cell=cell,
+        zones=zones,
+        square=square,
+        required=required,
+        places=places,
+        years=years,
+    )

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
+import shlex
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +16,7 @@ from typer.testing import CliRunner
 import swathe
 from daemon.handmade import UTC, Motion, ended, opened
 from daemon.station.test_law import record, text_with
+from support.documents import ROOT, Commands, blocks
 from swathe.cli import main as _registered  # noqa: F401
 from swathe.cli.app import app
 from swathe.errors import SwatheError
@@ -182,3 +187,30 @@ def test_shift_pairs_other_cells(surveys: tuple[Path, Path, Path]) -> None:
     assert right.value - off.value == pytest.approx(0.1, abs=0.02)
     assert right.standard is not None
     assert off.standard == pytest.approx(np.hypot(right.standard, 0.05), rel=0.1)
+
+
+def test_the_guide_runs(
+    surveys: tuple[Path, Path, Path], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Its commands, and its Python block."""
+    for name, path in (("2025", surveys[1]), ("2026", surveys[2])):
+        (tmp_path / name).mkdir()
+        shutil.copytree(path, tmp_path / name / "penstock-3")
+    monkeypatch.chdir(tmp_path)
+    page = "daemon/guide/comparison.md"
+    commands = Commands(page)
+    texts = [run(*shlex.split(commands.take("swathe"))[1:]) for _ in range(3)]
+    assert "remaining life" in texts[0]
+    assert "inlet" in texts[1]
+    assert (tmp_path / "difference.png").is_file()
+    assert json.loads(texts[2])["pairs"][0]["registration"]["standard"]["scan"] == pytest.approx(
+        0.5
+    )
+    assert commands.left == []
+    (block,) = blocks("python", of=ROOT / page)
+    with contextlib.redirect_stdout(io.StringIO()) as printed:
+        exec(compile(block.text, page, "exec"), {})  # noqa: S102  a page of ours
+    lines = printed.getvalue().splitlines()
+    assert lines[0].startswith("19 -0.")
+    assert lines[1].endswith("bounded") or lines[1].endswith("reached")
+    assert lines[2].endswith("datum")

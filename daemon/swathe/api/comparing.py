@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from swathe.comparison import Align, Comparison, DatedSurvey, compare
+from swathe.comparison import Align, Comparison, DatedSurvey, compare_dated
 from swathe.evaluation import Zone
 from swathe.store import SurveyFolder
 
@@ -61,7 +61,7 @@ def compare_surveys(
         >>> found.dataset().difference.dims
         ('index', 'scan')
     """
-    return compare(
+    return compare_dated(
         [DatedSurvey.of_folder(SurveyFolder(Path(path)), shared=shared) for path in surveys],
         align=align,
         shift=shift,

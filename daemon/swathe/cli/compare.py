@@ -84,8 +84,7 @@ def compare(
 
     Nothing is written but the picture. Exit code 0: compared; 3: a record is not verified.
     """
-    from swathe.comparison import DatedSurvey
-    from swathe.comparison import compare as compared
+    from swathe.comparison import DatedSurvey, compare_dated
     from swathe.report.comparison_json import comparison_json
     from swathe.report.comparison_text import comparison_parts
     from swathe.store import SurveyFolder
@@ -101,7 +100,7 @@ def compare(
     opened = [DatedSurvey.of_folder(SurveyFolder(path), shared=known) for path in surveys]
     for one in opened:
         warn_unverified(Path(one.name), one.unverified)
-    found = compared(
+    found = compare_dated(
         opened,
         align="pattern" if align == "pattern" else "datum",
         shift=_shift(shift),

@@ -1,12 +1,12 @@
 """Surveys of one part at different times: registration, differences, rates, remaining life, trend."""
 
 from swathe.comparison.cell_map import MOST_MAP_CELLS, CellMap, map_of
-from swathe.comparison.comparing import Align, Comparison, PartComparison, compare
+from swathe.comparison.comparing import Align, Comparison, PartComparison, compare_dated
 from swathe.comparison.dated import DatedSurvey
-from swathe.comparison.differences import Differences, differences_of
+from swathe.comparison.differences import CellDifferences, differences_of
 from swathe.comparison.pairs import LEAST_YEARS, LossPlace, PairComparison, compare_maps
 from swathe.comparison.parts import LowestReading, PartArea, PartDifference
-from swathe.comparison.pattern import Pattern, register_by_pattern
+from swathe.comparison.pattern import WallPattern, register_by_pattern
 from swathe.comparison.rates import Estimate, Life, estimate, remaining_life
 from swathe.comparison.registration import Registration
 from swathe.comparison.significance import benjamini_hochberg
@@ -16,10 +16,10 @@ __all__ = [
     "LEAST_YEARS",
     "MOST_MAP_CELLS",
     "Align",
+    "CellDifferences",
     "CellMap",
     "Comparison",
     "DatedSurvey",
-    "Differences",
     "Estimate",
     "Life",
     "LossPlace",
@@ -28,11 +28,11 @@ __all__ = [
     "PartArea",
     "PartComparison",
     "PartDifference",
-    "Pattern",
     "Registration",
     "SurveyErrors",
+    "WallPattern",
     "benjamini_hochberg",
-    "compare",
+    "compare_dated",
     "compare_maps",
     "differences_of",
     "estimate",

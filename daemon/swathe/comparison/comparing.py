@@ -30,7 +30,7 @@ from swathe.evaluation import Zone
 if TYPE_CHECKING:
     import xarray
 
-__all__ = ["Align", "Comparison", "PartComparison", "compare", "maps_of_pair"]
+__all__ = ["Align", "Comparison", "PartComparison", "compare_dated", "maps_of_pair"]
 
 Align = Literal["datum", "pattern"]
 
@@ -100,7 +100,7 @@ class Comparison:
         return self.latest.dataset()
 
 
-def compare(
+def compare_dated(
     surveys: Sequence[DatedSurvey],
     *,
     align: Align = "datum",

@@ -1,4 +1,4 @@
-"""Differences of two surveys cell by cell, with what is uncertain in each and in all together.
+"""CellDifferences of two surveys cell by cell, with what is uncertain in each and in all together.
 
 The grid is that of the later survey. Of the earlier one the value at the same place of the part is
 interpolated between its four cells around it. A pair requires all of them: unmeasured, suspect,
@@ -21,7 +21,7 @@ from swathe.comparison.sampling import nodes_of, smoothed
 from swathe.comparison.survey_errors import SurveyErrors
 from swathe.errors import SwatheError
 
-__all__ = ["Differences", "differences_of"]
+__all__ = ["CellDifferences", "differences_of"]
 
 _CELLS_AT_A_TIME: Final = 500_000
 # Interpolated values two cells apart share no cell.
@@ -36,7 +36,7 @@ _SMOOTHING: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class Differences:
+class CellDifferences:
     """Later less earlier thickness over the cells of the later survey; arrays have the shape (index, scan).
 
     Below zero the wall reads thinner than before. NaN is no pair.
@@ -99,7 +99,7 @@ class Differences:
                 self.shared > 0, self.shared_dof * (self.standard / self.shared) ** 4, math.inf
             )
 
-    def cut(self, rows: Ints, columns: Ints) -> Differences:
+    def cut(self, rows: Ints, columns: Ints) -> CellDifferences:
         """Return the differences of some rows and columns; the maps stay whole."""
         at = np.ix_(rows, columns)
         return replace(
@@ -140,7 +140,7 @@ def differences_of(
     later: CellMap,
     registration: Registration,
     errors: tuple[SurveyErrors, SurveyErrors],
-) -> Differences:
+) -> CellDifferences:
     """Return the differences of two maps.
 
     Args:
@@ -215,7 +215,7 @@ def differences_of(
     shares = first.shared_at(before.reshape(shape)), second.shared_at(later.mean)
     shared = np.hypot(*shares)
     shared = np.where(np.isfinite(grid), np.nan if missing else shared, np.nan)
-    return Differences(
+    return CellDifferences(
         earlier,
         later,
         registration,

@@ -10,8 +10,8 @@ import numpy as np
 from swathe.arrays import Bools, Floats
 from swathe.comparison.cell_map import CellMap
 from swathe.comparison.dated import DAYS_PER_YEAR
-from swathe.comparison.differences import Differences, differences_of
-from swathe.comparison.pattern import Pattern
+from swathe.comparison.differences import CellDifferences, differences_of
+from swathe.comparison.pattern import WallPattern
 from swathe.comparison.rates import Estimate, estimate
 from swathe.comparison.registration import Registration
 from swathe.comparison.significance import benjamini_hochberg, one_sided
@@ -71,13 +71,13 @@ class PairComparison:
     earlier: str
     later: str
     years: float
-    differences: Differences
+    differences: CellDifferences
     errors: tuple[SurveyErrors, SurveyErrors]
     loss: Bools
     growth: Bools
     level: float
     earlier_outside: int
-    pattern: Pattern | None
+    pattern: WallPattern | None
     notes: tuple[str, ...]
 
     def rate(self, mean: Estimate | None) -> Estimate | None:
@@ -192,7 +192,7 @@ def compare_maps(
     *,
     level: float = 0.05,
     names: tuple[str, str] = ("earlier", "later"),
-    pattern: Pattern | None = None,
+    pattern: WallPattern | None = None,
     notes: tuple[str, ...] = (),
 ) -> PairComparison:
     """Return the comparison of two maps.

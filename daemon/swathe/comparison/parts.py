@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Bools
-from swathe.comparison.differences import Differences
+from swathe.comparison.differences import CellDifferences
 from swathe.comparison.rates import Estimate
 from swathe.errors import SwatheError
 from swathe.evaluation import Zone
@@ -89,7 +89,7 @@ class PartDifference:
     lowest: LowestReading | None
 
 
-def whole_area(differences: Differences) -> PartArea:
+def whole_area(differences: CellDifferences) -> PartArea:
     """Return the part that is everything."""
     later = differences.later
     return PartArea(
@@ -101,7 +101,7 @@ def whole_area(differences: Differences) -> PartArea:
     )
 
 
-def zone_area(differences: Differences, zone: Zone) -> PartArea:
+def zone_area(differences: CellDifferences, zone: Zone) -> PartArea:
     """Return the cells of the later map with their centres in a zone.
 
     Raises:
@@ -119,7 +119,7 @@ def zone_area(differences: Differences, zone: Zone) -> PartArea:
     return PartArea(zone.name, cells[0], cells[1], extents[1], extents[0])
 
 
-def squares_of(differences: Differences, side: float) -> Iterator[PartArea]:
+def squares_of(differences: CellDifferences, side: float) -> Iterator[PartArea]:
     """Yield squares of the later map, row by row, from the first cell on, in whole cells.
 
     Raises:
@@ -154,7 +154,7 @@ def _cells(axis: Axis, side: float) -> int:
 
 
 def part_difference(
-    differences: Differences,
+    differences: CellDifferences,
     area: PartArea,
     significant: tuple[Bools, Bools],
     *,
@@ -186,7 +186,7 @@ def part_difference(
     )
 
 
-def _lowest(differences: Differences, area: PartArea) -> LowestReading | None:
+def _lowest(differences: CellDifferences, area: PartArea) -> LowestReading | None:
     later = differences.later
     values = later.lowest[np.ix_(area.rows, area.columns)]
     if not np.isfinite(values).any():

@@ -19,7 +19,7 @@ from swathe.comparison.pattern_fit import PatternFit, SmoothPair, fit_pattern
 from swathe.comparison.registration import Registration
 from swathe.comparison.sampling import nodes_of, smoothed
 
-__all__ = ["Pattern", "register_by_pattern"]
+__all__ = ["WallPattern", "register_by_pattern"]
 
 _SMOOTHING: Final = 1.5
 _MOST_FIT_CELLS: Final = 250_000
@@ -34,7 +34,7 @@ _LEAST_LEAD: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True)
-class Pattern:
+class WallPattern:
     """What the wall pattern shows.
 
     Attributes:
@@ -59,7 +59,7 @@ def register_by_pattern(
     *,
     search: float = 25.0,
     search_degrees: float = 3.0,
-) -> Pattern:
+) -> WallPattern:
     """Return shift and rotation from the earlier survey to the later one, found in the wall.
 
     Args:
@@ -75,9 +75,9 @@ def register_by_pattern(
     begin = (start or Registration()).at(later.middle)
     pair = _pair(earlier, later, turns=turns)
 
-    def refused(reason: str, fit: PatternFit | None = None) -> Pattern:
+    def refused(reason: str, fit: PatternFit | None = None) -> WallPattern:
         correlation = None if fit is None else fit.correlation
-        return Pattern(None, reason, correlation, (search, search_degrees), turns)
+        return WallPattern(None, reason, correlation, (search, search_degrees), turns)
 
     if min(later.shape) < 2 or min(earlier.shape) < 2:
         return refused("a single line has no pattern across it")
@@ -112,7 +112,7 @@ def register_by_pattern(
             "more than half a cell",
             best,
         )
-    return Pattern(found, "", best.correlation, (search, search_degrees), turns)
+    return WallPattern(found, "", best.correlation, (search, search_degrees), turns)
 
 
 def _pair(earlier: CellMap, later: CellMap, *, turns: bool) -> SmoothPair:

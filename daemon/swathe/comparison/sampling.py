@@ -12,13 +12,13 @@ from swathe.arrays import Bools, Floats
 from swathe.comparison.cell_map import CellMap
 from swathe.station import Axis
 
-__all__ = ["Nodes", "SmoothMap", "nodes_of", "smoothed"]
+__all__ = ["PlaceNodes", "SmoothMap", "nodes_of", "smoothed"]
 
 _ROUNDING = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
-class Nodes:
+class PlaceNodes:
     """The four cells around each of some places, with their weights in a bilinear interpolation.
 
     Attributes:
@@ -46,7 +46,7 @@ class Nodes:
         return np.where(self.inside, np.einsum("kp,kp->p", self.weights**2, picked), np.nan)
 
 
-def nodes_of(scan_axis: Axis, index_axis: Axis, scan: Floats, index: Floats) -> Nodes:
+def nodes_of(scan_axis: Axis, index_axis: Axis, scan: Floats, index: Floats) -> PlaceNodes:
     """Return the cells around places.
 
     Args:
@@ -58,7 +58,7 @@ def nodes_of(scan_axis: Axis, index_axis: Axis, scan: Floats, index: Floats) -> 
     left, right, x, inside_scan = _around(scan_axis, scan)
     top, bottom, y, inside_index = _around(index_axis, index)
     columns = scan_axis.cells
-    return Nodes(
+    return PlaceNodes(
         np.stack(
             [
                 top * columns + left,

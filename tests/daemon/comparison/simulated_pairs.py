@@ -12,9 +12,9 @@ from swathe.arrays import Floats
 from swathe.comparison import (
     CellMap,
     PairComparison,
-    Pattern,
     Registration,
     SurveyErrors,
+    WallPattern,
     compare_maps,
     register_by_pattern,
 )
@@ -148,7 +148,7 @@ class Trial:
         false_share: of the cells marked as lost, those that did not lose anything.
     """
 
-    pattern: Pattern
+    pattern: WallPattern
     off: Floats | None = None
     held: tuple[bool, ...] = ()
     pair: PairComparison | None = None

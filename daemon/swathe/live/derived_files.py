@@ -95,11 +95,13 @@ class DerivedFiles:
     def _begin(self) -> None:
         """Take over the digests; metadata that does not match them is made again."""
         found = self._digests.begin()
-        if aside := set_metadata_aside(self._folder, found):
+        aside, unfinished = set_metadata_aside(self._folder, found)
+        if aside:
             _log.warning(
                 "metadata of the arrays was damaged and is written again; the old files are in %s",
                 aside,
             )
+        self._arrays.renew(unfinished)
         self._begun = True
 
     def take(self, pipeline: Pipeline, *, whole: bool, patient: bool = False) -> Callable[[], None]:

@@ -14,6 +14,7 @@ from swathe.store.endings import LastRun, ending_text, last_entry_time, last_run
 from swathe.store.finding import surveys_below
 from swathe.store.folder import SurveyFolder, changes_since, check_same_survey, zones_since
 from swathe.store.frozen import Frozen, freeze
+from swathe.store.layers import COORDINATES, LAYERS
 from swathe.store.manifest import sign_manifest, write_manifest
 from swathe.store.minimum_summary import MinimumSummary
 from swathe.store.quality import UncertaintySummary
@@ -38,7 +39,7 @@ from swathe.store.verified import (
     read_verified_record,
     unverified_reason,
 )
-from swathe.store.zarr_store import COORDINATES, LAYERS, SurveyArrays
+from swathe.store.zarr_store import SurveyArrays
 
 __all__ = [
     "COORDINATES",

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import NamedTuple
 
 from swathe.safe_files import SafeFolder
 from swathe.store.digests import Digests, FileFaultKind, digest_of_file
 from swathe.store.folder import SurveyFolder
-from swathe.store.zarr_store import COORDINATES
+from swathe.store.layers import COORDINATES
 
-__all__ = ["ASIDE", "set_aside", "set_metadata_aside"]
+__all__ = ["ASIDE", "DoubtfulMetadata", "set_aside", "set_metadata_aside"]
 
 ASIDE = "set-aside"
 """Folder in a survey's folder for what did not match; nothing of Swathe reads it."""
@@ -32,14 +33,23 @@ def set_aside(folder: SafeFolder, names: Iterable[str]) -> str:
     return f"{ASIDE}/{number}"
 
 
-def set_metadata_aside(folder: SurveyFolder, digests: Digests) -> str:
+class DoubtfulMetadata(NamedTuple):
+    """What a writer of the arrays must not rely on.
+
+    Attributes:
+        aside: the folder to which damaged metadata was moved; empty if there is none.
+        unfinished: names of what a kill left half written; for `SurveyArrays.renew`.
+    """
+
+    aside: str
+    unfinished: frozenset[str]
+
+
+def set_metadata_aside(folder: SurveyFolder, digests: Digests) -> DoubtfulMetadata:
     """Move aside what a writer of the arrays would rely on and what does not match its digest.
 
     These are metadata and coordinates: the layers are written whole. The writer creates what is
     missing. Where nothing is known of the files, all of these are moved.
-
-    Returns:
-        The name of the folder to which they were moved; empty if all matches.
 
     Raises:
         OSError: they cannot be read or moved.
@@ -66,6 +76,4 @@ def set_metadata_aside(folder: SurveyFolder, digests: Digests) -> str:
         # An array is created again once its metadata is gone.
         both = {name, f"{zarr}/{array}/zarr.json"} if rest else {name}
         moved |= both & present
-    for name in unfinished - moved:
-        files.remove(name)
-    return set_aside(files, sorted(moved))
+    return DoubtfulMetadata(set_aside(files, sorted(moved)), frozenset(unfinished - moved))

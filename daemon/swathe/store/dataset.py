@@ -15,7 +15,7 @@ from swathe.pipeline import Grid
 from swathe.safe_files import SafeFolder
 from swathe.store.advice import REPAIR, advice
 from swathe.store.folder import SurveyFolder
-from swathe.store.zarr_store import (
+from swathe.store.layers import (
     LAYERS,
     SPOT_ATTRIBUTES,
     axis_attributes,

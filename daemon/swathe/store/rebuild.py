@@ -55,11 +55,12 @@ def write_derived(folder: SurveyFolder, pipeline: Pipeline, *, options: str = ""
     files = SafeFolder(folder.path)
     log = DigestLog(files)
     try:
-        set_metadata_aside(folder, log.begin())
+        unfinished = set_metadata_aside(folder, log.begin()).unfinished
         journal = [segment_digests(path)[1] for path in segment_paths(folder.journal)]
         names = [f"{folder.zarr.name}/", folder.record.name]
         with log.writing(names, journal=journal, options=options):
             arrays = SurveyArrays(folder.zarr, pipeline.station, on_written=log.note)
+            arrays.renew(unfinished)
             arrays.open()
             write_all(arrays, pipeline.grid)
             record = record_of(pipeline)

@@ -10,9 +10,9 @@ from swathe.safe_files import SafeFolder
 from swathe.store.aside import set_aside
 from swathe.store.digests import DIGESTS, FileFault, FileFaultKind, read_digests
 from swathe.store.folder import SurveyFolder
+from swathe.store.layers import COORDINATES
 from swathe.store.rebuild import write_derived
 from swathe.store.replaying import replay
-from swathe.store.zarr_store import COORDINATES
 
 __all__ = ["repair_survey"]
 

@@ -44,6 +44,8 @@ class SurveyStore(Store):
         verified: whether what is read is compared with its digest; where the survey has none, it
             is not.
         on_written: called with the name of a file and its digest; None when it was removed.
+        absent: names of files, relative to the survey's folder, that are taken for absent until they
+            are written again; then they leave the set.
     """
 
     supports_writes = True
@@ -58,12 +60,14 @@ class SurveyStore(Store):
         read_only: bool = False,
         verified: bool = False,
         on_written: Callable[[str, FileDigest | None], None] | None = None,
+        absent: set[str] | None = None,
     ) -> None:
         super().__init__(read_only=read_only)
         self._folder = folder
         self._below = below
         self._digests = read_digests(folder) if verified else None
         self._on_written = on_written
+        self._absent = set() if absent is None else absent
         self._layouts: dict[str, ArrayLayout] = {}
 
     def with_read_only(self, read_only: bool = False) -> SurveyStore:
@@ -74,6 +78,7 @@ class SurveyStore(Store):
             read_only=read_only,
             verified=self._digests is not None,
             on_written=self._on_written,
+            absent=self._absent,
         )
 
     def __eq__(self, other: object) -> bool:
@@ -141,6 +146,8 @@ class SurveyStore(Store):
         return f"; {advice(SurveyFolder(self._folder.root), REPAIR)}"
 
     def _contents(self, name: str, limit: int) -> bytes | None:
+        if name in self._absent:
+            return None
         try:
             return self._folder.read(name, limit=limit)
         except (FileNotFoundError, IsADirectoryError):
@@ -172,7 +179,10 @@ class SurveyStore(Store):
 
     async def exists(self, key: str) -> bool:
         """Return whether there is a file of that name."""
-        return await asyncio.to_thread(self._folder.is_file, f"{self._below}/{key}")
+        return await asyncio.to_thread(self._is_file, f"{self._below}/{key}")
+
+    def _is_file(self, name: str) -> bool:
+        return name not in self._absent and self._folder.is_file(name)
 
     async def set(self, key: str, value: Buffer) -> None:
         """Write a file."""
@@ -186,6 +196,7 @@ class SurveyStore(Store):
             self._layouts[array] = layout_of(array, parse_metadata(data))
         # Not synced: the journal is, and whoever reads it sees by its digest what was lost.
         self._folder.replace(name, data, sync=False)
+        self._absent.discard(name)
         if self._on_written is not None:
             self._on_written(name, FileDigest.of(data))
 
@@ -240,11 +251,7 @@ class SurveyStore(Store):
         for entry in await asyncio.to_thread(self._folder.entries, name):
             # What lost its metadata is no array: it is created again with it.
             below = f"{name}/{entry}"
-            if (
-                prefix
-                or not self._folder.is_folder(below)
-                or self._folder.is_file(f"{below}/zarr.json")
-            ):
+            if prefix or not self._folder.is_folder(below) or self._is_file(f"{below}/zarr.json"):
                 yield entry
 
 

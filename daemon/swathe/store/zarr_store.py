@@ -9,87 +9,31 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 from numpy.typing import NDArray
 
 from swathe.errors import SurveyError
-from swathe.pipeline import CellState, Grid
-from swathe.pipeline.cells.known_times import NO_TIME
-from swathe.reading_flags import flag_attributes
-from swathe.safe_files import SafeFolder
-from swathe.station import Axis, CellRule, Station, kept_channels, kept_waveforms
+from swathe.pipeline import Grid
+from swathe.safe_files import SafeFolder, UnsafeFileError
+from swathe.station import Station, kept_channels, kept_waveforms
 from swathe.store.attributes import survey_attributes
 from swathe.store.digests import FileDigest
-from swathe_drivers import ChannelFormat, WaveformFormat
+from swathe.store.layers import LAYERS, WAVEFORM_CHUNK, create_lacking, layer_chunks
 
 if TYPE_CHECKING:
     import zarr
 
-__all__ = [
-    "COORDINATES",
-    "LAYERS",
-    "SPOT_ATTRIBUTES",
-    "GridBlock",
-    "SurveyArrays",
-    "axis_attributes",
-    "channel_attributes",
-    "layer_attributes",
-    "spot_names",
-]
+    from swathe.store.survey_store import SurveyStore
 
-_RULE_TEXTS = {
-    CellRule.MINIMUM: "minimum of the cell's readings",
-    CellRule.MEAN: "mean of the cell's readings",
-    CellRule.FIRST: "first of the cell's readings",
-    CellRule.LAST: "last of the cell's readings",
-    CellRule.STRONGEST: "reading of the cell with the highest amplitude",
-}
+__all__ = ["GridBlock", "SurveyArrays"]
 
-LAYERS: dict[str, tuple[str, dict[str, Any]]] = {
-    "thickness": ("float32", {"long_name": "wall thickness", "units": "mm"}),
-    "thickness_mean": ("float32", {"long_name": "mean wall thickness of the hits", "units": "mm"}),
-    "time_of_flight": ("float32", {"long_name": "time of flight of that reading", "units": "us"}),
-    "amplitude": (
-        "float32",
-        {"long_name": "echo amplitude of that reading, of full screen height", "units": "percent"},
-    ),
-    "hits": ("uint32", {"long_name": "valid readings in the cell", "units": "1"}),
-    "passes": ("uint32", {"long_name": "times the probe entered the cell", "units": "1"}),
-    "last_time": (
-        "int64",
-        {
-            "long_name": "time of the last valid reading",
-            "comment": "missing where nothing was read, or by a clock that was not set (before 2026)",
-            "units": "nanoseconds since 1970-01-01T00:00:00",
-            "calendar": "proleptic_gregorian",
-        },
-    ),
-    "state": (
-        "uint8",
-        {
-            "long_name": "state of the cell",
-            "flag_values": [int(state) for state in CellState],
-            "flag_meanings": " ".join(state.name.lower() for state in CellState),
-        },
-    ),
-    "quality": (
-        "uint16",
-        {"long_name": "what is doubtful about the thickness", **flag_attributes()},
-    ),
-}
-
-
-COORDINATES = frozenset({"scan", "index", "spot", "sample_time"})
-"""Arrays that are written once; all others are layers of the cells, written in whole chunks."""
-
-SPOT_ATTRIBUTES: dict[str, Any] = {"long_name": "name of the spot"}
-"""Of the coordinate that names the spots of a plan without an encoder."""
+_NEW = ".new"
+_OLD = ".old"
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,51 +43,6 @@ class GridBlock:
     rows: slice
     columns: slice
     layers: dict[str, NDArray[Any]]
-
-
-# An A-scan is about a hundred times as large as the other layers of a cell: its chunks are smaller,
-# and one of them holds a stretch of a few lines, as a B-scan needs.
-_WAVEFORM_CHUNK = (4, 64)
-
-
-def layer_attributes(name: str, rule: CellRule) -> dict[str, Any]:
-    """Return the attributes of a layer; that of the thickness names the cell rule."""
-    attributes = LAYERS[name][1]
-    return {**attributes, "comment": _RULE_TEXTS[rule]} if name == "thickness" else attributes
-
-
-def channel_attributes(channel: ChannelFormat) -> dict[str, Any]:
-    """Return the attributes of the layer of a channel."""
-    return {
-        "long_name": f"{channel.name.replace('_', ' ')} that the device sent",
-        "units": channel.unit,
-        "comment": "with the reading that represents the cell, or the last one before it",
-    }
-
-
-def axis_attributes(axis: Axis, *, spots: bool = False) -> dict[str, Any]:
-    """Return the attributes of an axis's coordinate.
-
-    Args:
-        axis: of the grid.
-        spots: whether its cells are spots: positions are their numbers then.
-    """
-    if spots and axis.name == "scan":
-        name, unit = "number of the spot in the plan", "1"
-    else:
-        name, unit = f"{axis.name} position of the cell's centre", "mm"
-    return {
-        "units": unit,
-        "long_name": name,
-        "axis": "X" if axis.name == "scan" else "Y",
-        "resolution": axis.resolution,
-        "wrapped": axis.wrapped,
-    }
-
-
-def spot_names(names: Sequence[str]) -> NDArray[Any]:
-    """Return the names of spots as a coordinate, shape (n,)."""
-    return np.array(names, np.dtypes.StringDType())
 
 
 class SurveyArrays:
@@ -167,20 +66,27 @@ class SurveyArrays:
         self._folder = SafeFolder(path.parent)
         self._on_written = on_written
         self._station = station
-        rows, columns = station.shape
-        self._chunks = (
-            min(station.store.chunk_index, rows),
-            min(station.store.chunk_scan, columns),
-        )
+        self._chunks = layer_chunks(station)
         self._group: zarr.Group | None = None
         self._waveforms = kept_waveforms(station)
-        self._channels = kept_channels(station)
-        self._layers = (*LAYERS, *(channel.name for channel in self._channels))
+        self._layers = (*LAYERS, *(channel.name for channel in kept_channels(station)))
+        self._renewed: set[str] = set()
+
+    def renew(self, names: Iterable[str]) -> None:
+        """Let metadata be written again by `open` without reading it: it may be half of what it was.
+
+        Until then the old file stays, so that another kill leaves a group that opens.
+
+        Args:
+            names: of the files, relative to the survey's folder.
+        """
+        self._renewed |= set(names)
 
     def open(self) -> None:
         """Open the group for writing, and create what it lacks.
 
-        Arrays of another shape are created again, empty.
+        A new group appears with all that it has, or not at all. Arrays of another shape are created
+        again, empty.
 
         Raises:
             SurveyError: it cannot be written.
@@ -188,30 +94,58 @@ class SurveyArrays:
         # Imported here: zarr takes a tenth of a second to import, and the ports do not wait for it.
         import zarr
 
-        from swathe.store.survey_store import SurveyStore
-
         try:
             self._sweep()
-            store = SurveyStore(self._folder, self.path.name, on_written=self._on_written)
+            if not self._folder.is_file(f"{self.path.name}/zarr.json"):
+                self._bear()
             # What the arrays themselves say counts: the list in the group is written again below.
+            store = self._store(self.path.name)
             group = zarr.open_group(store, mode="a", zarr_format=3, use_consolidated=False)
             if "state" in group and group["state"].shape != self._station.shape:  # type: ignore[union-attr]
                 # The plan was extended; all cells are written again from the journal.
-                group = zarr.open_group(store, mode="w", zarr_format=3)
-            for name, (dtype, _) in LAYERS.items():
-                if name not in group:
-                    attributes = layer_attributes(name, self._station.survey.cell_rule)
-                    self._create(group, name, dtype, attributes)
-            for channel in self._channels:
-                if channel.name not in group:
-                    self._create(group, channel.name, "float32", channel_attributes(channel))
-            if self._waveforms is not None and "waveform" not in group:
-                self._create_waveforms(group, self._waveforms)
-            self._write_coordinates(group)
+                self._bear()
+                store = self._store(self.path.name)
+                group = zarr.open_group(store, mode="a", zarr_format=3, use_consolidated=False)
+            create_lacking(group, self._station)
             self._set_attributes(group, survey_attributes(self._station))
+            for name in sorted(self._renewed):  # of arrays that the survey no longer has
+                self._folder.remove(name)
+                if self._on_written is not None:
+                    self._on_written(name, None)
+            self._renewed.clear()
         except OSError as error:
             raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
         self._group = group
+
+    def _store(self, below: str) -> SurveyStore:
+        """Return the store of the group, also while it is made under another name."""
+        from swathe.store.survey_store import SurveyStore
+
+        def noted(name: str, digest: FileDigest | None) -> None:
+            if self._on_written is not None:
+                self._on_written(self.path.name + name.removeprefix(below), digest)
+
+        return SurveyStore(self._folder, below, on_written=noted, absent=self._renewed)
+
+    def _bear(self) -> None:
+        """Make a new group beside, and put it in the place of what there is."""
+        import zarr
+
+        name = self.path.name
+        if name in self._folder.entries() and not self._folder.is_folder(name):
+            raise UnsafeFileError(self.path, "is a link or no folder: not written")
+        group = zarr.open_group(self._store(name + _NEW), mode="w", zarr_format=3)
+        create_lacking(group, self._station)
+        self._set_attributes(group, survey_attributes(self._station))
+        before = set(self._folder.names(name))
+        if self._folder.is_folder(name):
+            self._folder.move(name, name + _OLD)
+        self._folder.move(name + _NEW, name)
+        self._renewed.clear()
+        if self._on_written is not None:
+            for lost in sorted(before - set(self._folder.names(name))):
+                self._on_written(lost, None)
+        self._folder.remove_folder(name + _OLD)
 
     def describe(self, attributes: Mapping[str, Any]) -> None:
         """Set attributes of the whole survey, such as what is known only at the end of a run.
@@ -242,66 +176,12 @@ class SurveyArrays:
             warnings.filterwarnings("ignore", message="Consolidated metadata")
             zarr.consolidate_metadata(group.store)
 
-    def _create(self, group: zarr.Group, name: str, dtype: str, attributes: dict[str, Any]) -> None:
-        floating = np.issubdtype(np.dtype(dtype), np.floating)
-        group.create_array(
-            name,
-            shape=self._station.shape,
-            chunks=self._chunks,
-            dtype=dtype,
-            fill_value=np.nan if floating else NO_TIME if name == "last_time" else 0,
-            dimension_names=("index", "scan"),
-            attributes=attributes,
-        )
-
-    def _create_waveforms(self, group: zarr.Group, form: WaveformFormat) -> None:
-        rows, columns = self._station.shape
-        chunk = (min(_WAVEFORM_CHUNK[0], rows), min(_WAVEFORM_CHUNK[1], columns), form.samples)
-        group.create_array(
-            "waveform",
-            shape=(rows, columns, form.samples),
-            chunks=chunk,
-            dtype=form.dtype,
-            fill_value=0,
-            dimension_names=("index", "scan", "sample_time"),
-            attributes={
-                "long_name": "A-scan of the reading that represents the cell, as the device sent it",
-                "comment": "amplitude in % of full screen height = (value - zero) / full_scale * 100",
-                "zero": form.zero,
-                "full_scale": form.full_scale,
-            },
-        )
-        group.create_array(
-            "sample_time",
-            data=form.start_us + np.arange(form.samples) * form.interval_us,
-            dimension_names=("sample_time",),
-            attributes={"units": "us", "long_name": "time of the sample"},
-        )
-
-    def _write_coordinates(self, group: zarr.Group) -> None:
-        for axis in (self._station.scan_axis, self._station.index_axis):
-            if axis.name in group:
-                continue
-            group.create_array(
-                axis.name,
-                data=axis.centres,
-                dimension_names=(axis.name,),
-                attributes=axis_attributes(axis, spots=self._station.spots is not None),
-            )
-        if self._station.spots is not None and "spot" not in group:
-            group.create_array(
-                "spot",
-                data=spot_names([spot.name for spot in self._station.spot_list]),
-                dimension_names=("scan",),
-                attributes=SPOT_ATTRIBUTES,
-            )
-
     @property
     def band_height(self) -> int:
         """Rows of whole chunks of every layer: a multiple of it begins a chunk."""
         if self._waveforms is None:
             return self._chunks[0]
-        return math.lcm(self._chunks[0], min(_WAVEFORM_CHUNK[0], self._station.shape[0]))
+        return math.lcm(self._chunks[0], min(WAVEFORM_CHUNK[0], self._station.shape[0]))
 
     def blocks(self, grid: Grid, spans: Mapping[int, tuple[int, int]]) -> list[GridBlock]:
         """Copy the whole chunks that hold changed cells, so that they can be written during the scan.
@@ -320,7 +200,7 @@ class SurveyArrays:
             cube = grid.waveform.reshape(*grid.shape, -1)
             blocks += [
                 GridBlock(rows, columns, {"waveform": cube[rows, columns].copy()})
-                for rows, columns in _whole_chunks(spans, _WAVEFORM_CHUNK, grid.shape)
+                for rows, columns in _whole_chunks(spans, WAVEFORM_CHUNK, grid.shape)
             ]
         return blocks
 
@@ -364,10 +244,12 @@ class SurveyArrays:
             raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
 
     def _sweep(self) -> None:
-        """Remove temporary files of the store that a kill left."""
+        """Remove what a kill left: temporary files, and a group that was not in its place yet."""
         for name in list(self._folder.names(self.path.name)):
             if name.endswith(".partial"):
                 self._folder.remove(name)
+        for beside in (_NEW, _OLD):
+            self._folder.remove_folder(self.path.name + beside)
 
 
 def _whole_chunks(

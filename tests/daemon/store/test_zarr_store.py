@@ -5,11 +5,13 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
+import warnings
 from pathlib import Path
 from typing import Any, BinaryIO, Self, cast
 
 import numpy as np
 import pytest
+import xarray as xr
 import zarr
 
 from daemon.surveys import RUNS, write_survey
@@ -17,6 +19,7 @@ from swathe.pipeline import CellState, Grid
 from swathe.safe_files import SafeFolder
 from swathe.station import Station, parse_station
 from swathe.store import (
+    LAYERS,
     DigestLog,
     SurveyArrays,
     SurveyFolder,
@@ -24,6 +27,7 @@ from swathe.store import (
     derived_faults,
     read_digests,
     replay,
+    set_metadata_aside,
     write_all,
     write_derived,
 )
@@ -208,7 +212,65 @@ def _kill_at(patch: pytest.MonkeyPatch, number: int) -> list[str]:
     return done
 
 
-@pytest.mark.slow
+def _layers_that_open(path: Path) -> set[str]:
+    """Return the layers that xarray finds in the arrays, whole or not there at all."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Failed to open Zarr store with consolidated")
+        with xr.open_zarr(path) as found:
+            assert {"scan", "index"} <= set(found.coords)
+            return {str(name) for name in found.data_vars}
+
+
+def _until_killed(number: int, folder: SurveyFolder, station: Station, grid: Grid) -> bool:
+    """Write arrays as a run does that begins or resumes; return whether it was killed at the step."""
+    with pytest.MonkeyPatch.context() as patch:
+        _kill_at(patch, number)
+        try:
+            log = DigestLog(SafeFolder(folder.path))
+            unfinished = set_metadata_aside(folder, log.begin()).unfinished
+            arrays = SurveyArrays(folder.zarr, station, on_written=log.note)
+            arrays.renew(unfinished)
+            with log.writing(["survey.zarr/"]):
+                arrays.open()
+                arrays.describe({"runs": number})
+                write_all(arrays, grid)
+        except _KilledError:
+            return True
+    return False
+
+
+@pytest.mark.parametrize("first", [30, 31, 33, 35, 37, 60])
+def test_arrays_open_whole_whenever_a_run_and_the_one_that_resumes_it_are_killed(
+    station: Station, grid: Grid, tmp_path: Path, first: int
+) -> None:
+    """The second one had removed the metadata that the first one left half written."""
+    begun = SurveyFolder(tmp_path / "survey")
+    begun.path.mkdir()
+    assert _until_killed(first, begun, station, grid)
+    there = begun.zarr.exists()
+    for second in [*range(12), *range(12, 36, 4)]:
+        folder = SurveyFolder(tmp_path / f"survey-{second}")
+        shutil.copytree(begun.path, folder.path)
+        assert _until_killed(second, folder, station, grid)
+        assert folder.zarr.exists() or not there
+        if folder.zarr.exists():
+            assert _layers_that_open(folder.zarr) == set(LAYERS)
+
+
+def test_arrays_of_an_extended_plan_replace_the_old_ones(grid: Grid, tmp_path: Path) -> None:
+    """No file of the other shape is left, and nothing beside; what is gone leaves the digests."""
+    folder = SurveyFolder(tmp_path / "survey")
+    folder.path.mkdir()
+    for length in (COLUMNS - 1, 2):
+        station = parse_station(TEXT.replace(f"{COLUMNS - 1} mm", f"{length} mm"), "bench.toml")
+        grid = Grid(scan=station.scan_axis, index=station.index_axis, rule=grid.rule)
+        grid.hits[:] = 1
+        assert not _until_killed(1000, folder, station, grid)
+        assert not list(derived_faults(folder, read_digests(SafeFolder(folder.path))))
+    assert [path.name for path in sorted((folder.zarr / "hits" / "c" / "0").iterdir())] == ["0"]
+    assert sorted(path.name for path in folder.path.iterdir()) == ["digests.jsonl", "survey.zarr"]
+
+
 @pytest.mark.slow
 def test_kill_at_any_step_of_a_rebuild_is_no_damage(tmp_path: Path) -> None:
     """Nor are files left that no digest covers, once the next rebuild has ended."""

@@ -76,12 +76,15 @@ class GuardedDecoder:
 
     Attributes:
         driver: name of the driver.
+        faulty: arrival of each chunk of the last call of `feed_chunks` that gave a fault, as if each had
+            been fed alone, ns; a lost step of an encoder's lines is none.
     """
 
     def __init__(
         self, name: str, make: Callable[[], Decoder], decoder: Decoder, *, trusted: bool
     ) -> None:
         self.driver: Final = name
+        self.faulty: list[int] = []
         self._failures: deque[tuple[int, str]] = deque(maxlen=_MOST_FAILURES)
         self._make = make
         self._trusted = trusted
@@ -126,7 +129,9 @@ class GuardedDecoder:
         """Decode the next chunks, each with the time of its arrival; raises nothing."""
         if self._trusted and (batch := self._feed_together(chunks)) is not None:
             return batch
-        return joined([self._feed_one(data, time) for time, data in chunks])
+        batches = [self._feed_one(data, time) for time, data in chunks]
+        self.faulty = _faulty(chunks, batches)
+        return joined(batches)
 
     def asked(self, request: bytes, offset: int) -> None:
         """Take note of what was sent; see `swathe_drivers.abc.ToldDecoder`. Raises nothing."""
@@ -185,7 +190,7 @@ class GuardedDecoder:
         ):
             self._forget()
             self._copy = pickle.dumps(decoder, pickle.HIGHEST_PROTOCOL)
-        before = self._copy
+        before, kept = self._copy, len(self._kept)
         try:
             batch = decoder.feed_chunks(chunks)
         except KeyboardInterrupt:
@@ -199,7 +204,21 @@ class GuardedDecoder:
             self._end += len(data)
             self._pending += data
         del self._pending[: batch.record_bytes + batch.fault_bytes + batch.ignored_bytes]
+        self.faulty = _faulty(chunks[-1:], [batch] * bool(chunks))
+        if self.faulty and len(chunks) > 1:
+            self.faulty = self._faulty_alone(pickle.loads(before), kept)  # noqa: S301  as above
+            self._forget()
         return batch
+
+    def _faulty_alone(self, decoder: Decoder, first: int) -> list[int]:
+        """Return which of the chunks kept from number `first` on give a fault, each fed alone to a copy."""
+        if isinstance(decoder, ToldDecoder):
+            for request, offset in self._asked:
+                decoder.asked(request, offset)
+        for time, data in self._kept[:first]:
+            decoder.feed(data, time)
+        chunks = self._kept[first:]
+        return _faulty(chunks, [decoder.feed(data, time) for time, data in chunks])
 
     def _restore(self, decoder: Decoder) -> None:
         """Continue with the copy of a trusted decoder, fed with what was kept, one by one."""
@@ -327,6 +346,15 @@ class GuardedNumberingDecoder(GuardedDecoder):
             return -1
 
 
+def _faulty(chunks: Chunks, batches: Sequence[Batch]) -> list[int]:
+    """Return the arrivals of the chunks whose batch has a fault, ns."""
+    return [
+        time
+        for (time, _), batch in zip(chunks, batches, strict=True)
+        if batch.n_faults and any(batch.n_faults[one] for one in batch.n_faults if one not in _GOOD)
+    ]
+
+
 def _made(name: str, make: Callable[[], Decoder]) -> Decoder:
     try:
         decoder = make()
@@ -340,6 +368,8 @@ def _made(name: str, make: Callable[[], Decoder]) -> Decoder:
     return decoder
 
 
+_GOOD: Final = {FaultReason.QUADRATURE}
+"""Faults of lines that are good themselves."""
 _MEMBERS: Final = tuple(sorted(name for name in vars(Decoder) if not name.startswith("_")))
 
 

@@ -145,6 +145,24 @@ def test_our_own_decoders_are_fed_in_groups_until_one_fails() -> None:
         assert_same_stream(alone, in_groups(decoder, chunks_of(pieces), source, most=most))
 
 
+def test_chunks_that_gave_a_fault_are_named_however_they_are_fed() -> None:
+    """The line whose second half came with the first of these chunks is none; nor one that waits."""
+    made = make_driver("delimited", PROTOCOL).decoder(ns_per_byte=0)
+    data = b"1.00,0\r\n1.0x,1\r\n1.00,2\r\n1.00,3\r\n1.x0,"
+    chunks = chunks_of([data[:4], data[4:8], data[8:20], data[20:24], data[24:], b"4\r\n"])
+    assert isinstance(made, GuardedDecoder)
+    made.feed_chunks(chunks[:1])
+    assert made.faulty == []
+    made.feed_chunks(chunks[1:5])
+    assert made.faulty == [3 * MS]
+    made.feed_chunks(chunks[5:])
+    assert made.faulty == [6 * MS]
+    outsider = outside("raises", on=b"1.00,2")
+    outsider.feed_chunks(chunks[:5])
+    assert 3 * MS in outsider.faulty
+    assert 1 * MS not in outsider.faulty
+
+
 def test_sound_decoder_of_ours_is_never_fed_one_by_one() -> None:
     """The guard costs one call for a group."""
     made: list[_Ours] = []

@@ -5,7 +5,7 @@ synced is lost, a kill loses nothing older than 50 ms, no cell is misplaced, a r
 run byte for byte, an error has a text, and the run ends; only a disk that refuses to the last, and that
 it reports, may keep it.
 
-    python tests/fuzz/faults.py --runs 2000
+    python tests/fuzz/faults.py --surveys 2000
     python tests/fuzz/faults.py --seed 7
     python tests/fuzz/faults.py --every-step
     python tests/fuzz/faults.py --every-failure
@@ -71,25 +71,29 @@ class Tally:
     """What was run and found.
 
     Attributes:
-        runs: surveys.
+        surveys: that were scanned.
+        runs: of the daemon: a survey has one for each kill and refusal, and one that ends.
         faults: how often each was drawn.
         problems: what did not hold, with the command that repeats it.
     """
 
+    surveys: int = 0
     runs: int = 0
     faults: Counter[str] = field(default_factory=Counter)
     problems: list[str] = field(default_factory=list)
 
-    def add(self, plan: Plan, problems: Iterable[str], command: str) -> None:
-        """Count a run."""
-        self.runs += 1
+    def add(self, plan: Plan, run: FaultyRun, command: str) -> None:
+        """Count a survey."""
+        self.surveys += 1
+        self.runs += run.runs
         self.faults.update(plan.names() or ["none"])
         self.problems += [
-            f"{problem}\n  {', '.join(plan.names())}: {command}" for problem in problems
+            f"{problem}\n  {', '.join(plan.names())}: {command}" for problem in run.problems
         ]
 
     def __iadd__(self, other: Tally) -> Self:
         """Add what another has counted."""
+        self.surveys += other.surveys
         self.runs += other.runs
         self.faults.update(other.faults)
         self.problems += other.problems
@@ -154,7 +158,7 @@ def run_seeds(seeds: Iterable[int]) -> Tally:
     with _seldom_collecting():
         for number, seed in enumerate(seeds, 1):
             plan = plan_of(seed)
-            tally.add(plan, run_plan(plan).problems, f"python tests/fuzz/faults.py --seed {seed}")
+            tally.add(plan, run_plan(plan), f"python tests/fuzz/faults.py --seed {seed}")
             if number % _COLLECTED_TOGETHER == 0:
                 gc.collect()
     return tally
@@ -178,7 +182,7 @@ def run_crawls(seeds: Iterable[int], *, whole: bool = False) -> Tally:
     with _seldom_collecting():
         for seed in seeds:
             plan = crawl_plan_of(seed, whole=whole)
-            tally.runs += 1
+            tally.surveys += 1
             tally.faults[plan.kind or "none"] += 1
             tally.problems += [
                 f"{problem}\n  {plan}: python tests/fuzz/faults.py --crawl {seed}"
@@ -202,7 +206,7 @@ def run_failures(steps: Iterable[int], *, resumed: bool) -> Tally:
                 for last in (step + 1, _LASTING):
                     plan = Plan(step, disk_fault=(kind, step, last), kills=_CUT if resumed else [])
                     command = f"python tests/fuzz/faults.py --failure {step}"
-                    tally.add(plan, run_plan(plan).problems, f"{plan}: {command}")
+                    tally.add(plan, run_plan(plan), f"{plan}: {command}")
             gc.collect()
     return tally
 
@@ -210,7 +214,7 @@ def run_failures(steps: Iterable[int], *, resumed: bool) -> Tally:
 def main() -> int:
     """Run as the arguments say."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("--runs", type=int, default=200, help="surveys (200)")
+    parser.add_argument("--surveys", type=int, default=200, help="how many (200)")
     parser.add_argument("--first", type=int, default=1, help="the first one's seed (1)")
     parser.add_argument("--seed", type=int, help="only this one, with what was drawn")
     parser.add_argument("--every-step", action="store_true", help="kill at every step")
@@ -225,7 +229,7 @@ def main() -> int:
         for step in range(FIRST_STEP, steps_of_a_run() + 1):
             for cut in (False, True):
                 plan = Plan(step, kills=[(step, cut)])
-                tally.add(plan, run_plan(plan).problems, f"step {step}")
+                tally.add(plan, run_plan(plan), f"step {step}")
     elif arguments.every_failure or arguments.failure is not None:
         tally, one = Tally(), arguments.failure
         for resumed in (False, True):
@@ -242,13 +246,13 @@ def main() -> int:
         print(plan_of(arguments.seed))
         tally = run_seeds([arguments.seed])
     else:
-        tally = run_seeds(range(arguments.first, arguments.first + arguments.runs))
+        tally = run_seeds(range(arguments.first, arguments.first + arguments.surveys))
     for problem in tally.problems:
         print(problem)
     for name, count in sorted(tally.faults.items()):
         print(f"{count:8} {name}")
     print(
-        f"{tally.runs} surveys, {len(tally.problems)} problems, "
+        f"{tally.surveys} surveys in {tally.runs} runs, {len(tally.problems)} problems, "
         f"{time.process_time() - began:.0f} s of the processor"
     )
     return 1 if tally.problems else 0

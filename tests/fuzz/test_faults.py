@@ -212,7 +212,7 @@ def test_error_of_the_harness_is_a_finding(monkeypatch: pytest.MonkeyPatch) -> N
 
     monkeypatch.setattr(FaultyRun, "_examine", fail)
     tally = run_seeds([1, 2])
-    assert tally.runs == 2
+    assert tally.surveys == 2
     assert "FileNotFoundError: survey.json" in tally.problems[0]
     assert "faults.py --seed 1" in tally.problems[0]
 

@@ -56,6 +56,7 @@ _BLOCK_OF_CAUSE = {
     GapCause.SLIPPED: MapBlock.SUSPECT,
     GapCause.UNCERTAIN: MapBlock.UNCERTAIN,
     GapCause.UNPLACED: MapBlock.UNCERTAIN,
+    GapCause.UNREAD: MapBlock.UNCERTAIN,
     GapCause.TOO_FAST: MapBlock.TOO_FAST,
     GapCause.NO_SIGNAL: MapBlock.NO_SIGNAL,
 }

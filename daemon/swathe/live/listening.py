@@ -72,7 +72,7 @@ class _PortRecords:
             return
         self.link.give_up(sent.time)
         self.decode()
-        self.link.miss(sent.data)
+        self.link.miss(sent.data, sent.time)
 
     def end(self) -> None:
         """Decode the last answer, too."""

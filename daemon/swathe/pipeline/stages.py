@@ -95,7 +95,8 @@ class SurveyStages(SurveyState):
             return
         link.give_up(self._now)
         self._decode(inputs, sent.port)
-        link.miss(sent.data)
+        link.miss(sent.data, self._now)
+        inputs.note_unread(sent.port)
 
     def advance(self) -> None:
         """Compute all that the entries collected so far determine.
@@ -305,6 +306,7 @@ class SurveyStages(SurveyState):
         """Decode what a device sent; readings of a check or of a run without scan end here."""
         link = inputs.links[device]
         batch = link.decode(before, now=self._now, flush=flush)
+        inputs.note_unread(device)
         self._alarm_evaluation.add_bytes(device, link.decoded_known)
         if batch is None:
             return
@@ -373,9 +375,11 @@ class SurveyStages(SurveyState):
             crossed = stays.cells[stays.entered]
             known = stays.entered & stays.known
             unplaced = stays.cells[stays.unplaced & (stays.cells >= 0)]
-            uncertain = stays.uncertain | stays.unplaced
+            unread = stays.cells[stays.unread & (stays.cells >= 0)]
+            uncertain = stays.uncertain | stays.unplaced | stays.unread
             self.grid.pass_over(stays.cells[known], stays.silent[known], uncertain[known])
             self.grid.unplaced[unplaced] = True
+            self.grid.unread[unread] = True
             # In a cell that was entered with an earlier piece of the path.
             self.grid.lose(stays.cells[stays.lost & ~stays.entered & (stays.cells >= 0)])
             self.changed.add(crossed)

@@ -21,8 +21,8 @@ SCENE = Scene(name="held", gauge=Gauge(holds=True, held_after=4), holes=((_HOLE,
 def after(scene: Scene, seed: int) -> Pipeline:
     """Return the survey after a scene."""
     pipeline = Pipeline(parse_station(text_of(scene), "bench.toml"))
-    for entry in scene.journal(seed):
-        pipeline.feed(entry)
+    pipeline.collect_all(scene.journal(seed))
+    pipeline.advance()
     return pipeline
 
 

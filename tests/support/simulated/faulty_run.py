@@ -222,6 +222,7 @@ class FaultyRun:
         self._killed_at = 0
         self._resumed = self._failing = False
         self._reads = 0
+        self.runs = 0
         self.refused: list[str] = []
         broker = plan.broker
         self.broker = None if broker is None else BrokerWorld(broker, self.machine, plan.seed + 4)
@@ -267,6 +268,7 @@ class FaultyRun:
 
     def _one(self, kill_at: int | None, *, cut: bool = False) -> bool:
         """Run the daemon once; return whether it ended in good order."""
+        self.runs += 1
         machine, disk = self.machine, self.machine.disk
         disk.revive()
         first = disk.steps
@@ -435,10 +437,15 @@ class FaultyRun:
         truth = self.strip.truth
         at = np.array([one.at for one in truth])
         thickness = np.array([one.thickness for one in truth])
-        state = np.asarray(grid.state)  # type: ignore[attr-defined]
+        state = np.asarray(grid.state).ravel()  # type: ignore[attr-defined]
         values = np.asarray(grid.thickness)  # type: ignore[attr-defined]
         hits = np.asarray(grid.hits)  # type: ignore[attr-defined]
         off = self._allowed_mm
+        without_echo = np.array(self.strip.without_echo)
+        for cell in np.flatnonzero(state == CellState.NO_SIGNAL):
+            centre = cell * RESOLUTION_MM
+            if not np.any(np.abs(without_echo - centre) <= RESOLUTION_MM / 2 + off):
+                yield f"cell {cell} at {centre} mm is said to have no signal; all readings there had one"
         for cell in np.flatnonzero(hits.ravel()):
             centre = cell * RESOLUTION_MM
             near = np.abs(at - centre) <= RESOLUTION_MM / 2 + off
@@ -451,7 +458,6 @@ class FaultyRun:
             if not np.any(np.abs(thickness[near] - value) < 1e-6):
                 made = at[np.abs(thickness - value) < 1e-6]
                 yield f"cell {cell} at {centre} mm has {value:.4f} mm, which was read at {made} mm"
-        del state
 
 
 def _holds(left: bytes, synced: bytes, *, insertion: bool) -> bool:

@@ -38,6 +38,10 @@ class LightArrays:
         self._folder = SafeFolder(path.parent)
         self._on_written = on_written
 
+    def renew(self, names: Iterable[str]) -> None:
+        """Do nothing: each file is written whole, without reading it."""
+        del names
+
     def open(self) -> None:
         """Write the metadata."""
         self._write("form", b"one file of layers")

@@ -123,6 +123,7 @@ class Strip:
 
     Attributes:
         truth: readings that were made.
+        without_echo: places of the probe where one was made without an echo, mm.
     """
 
     random: Random
@@ -133,6 +134,7 @@ class Strip:
     reading_ms: int = 15
     truth: MutableSequence[Truth] = field(default_factory=list)
     damaged: float = 0.5
+    without_echo: MutableSequence[float] = field(default_factory=list)
 
     def at(self, ms: int) -> float:
         """Return the probe's place, mm."""
@@ -191,6 +193,7 @@ class Strip:
             return checked(f"P,{shown},{counts}")
         number = ms // self.reading_ms
         if number % 23 == 22:
+            self.without_echo.append(self.at(ms))
             return checked(f"R,{shown},0.0000,N")
         thickness = round(9 + 0.05 * math.floor(self.at(ms)), 2) + number % 400 * 1e-4
         self.truth.append(Truth(ms, self.at(ms), round(thickness, 4)))

@@ -17,6 +17,7 @@ __all__ = ["HandText", "fitted", "hand_text"]
 _SEPARATOR = "; "
 _ADVICE = {
     GapCause.NO_SIGNAL: "mind the coupling",
+    GapCause.UNREAD: "mind the gauge's line",
     GapCause.SUSPECT: "after a passed check",
     GapCause.SLIPPED: "after the position was set again",
 }

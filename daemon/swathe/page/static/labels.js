@@ -156,13 +156,14 @@ export const CAUSE_STATE = {
   "too fast": "skipped",
   "time uncertain": "uncertain",
   "reading unplaced": "uncertain",
+  "readings not received": "uncertain",
   "check failed": "suspect",
   slip: "suspect",
 };
 
 /** The cause of a gap, in the word of its state. */
 export const causeName = (cause) =>
-  cause === "reading unplaced" ? cause : STATE_NAMES[CAUSE_STATE[cause]] ?? cause;
+  CAUSE_STATE[cause] === "uncertain" ? cause : STATE_NAMES[CAUSE_STATE[cause]] ?? cause;
 
 /** Names of the kinds of alarms, the most urgent first. */
 export const ALARM_NAMES = {

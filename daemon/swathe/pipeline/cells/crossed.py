@@ -32,6 +32,8 @@ class CrossedCells:
             there: as far as half a cell off.
         unplaced: whether a reading was taken during the stay that is placed nowhere, as where the samples
             around it came too late.
+        unread: whether the gauge may have sent a reading there that could not be read: its bytes were
+            damaged, or its port was away.
         known: False where the probe must have passed but the samples are too far apart; such
             cells are left behind without a change of state.
         settled: journal time from which all readings up to the stay are in, ns, rising.
@@ -43,6 +45,7 @@ class CrossedCells:
     lost: NDArray[np.bool_]
     uncertain: NDArray[np.bool_]
     unplaced: NDArray[np.bool_]
+    unread: NDArray[np.bool_]
     known: NDArray[np.bool_]
     settled: NDArray[np.int64]
 
@@ -55,6 +58,7 @@ class CrossedCells:
             self.lost[rows],
             self.uncertain[rows],
             self.unplaced[rows],
+            self.unread[rows],
             self.known[rows],
             self.settled[rows],
         )
@@ -91,9 +95,12 @@ def cross_cells(path: ProbePath, grid: Grid, last_cell: int) -> CrossedCells:
     resolution = np.array([grid.scan.resolution, grid.index.resolution])
     uncertain = np.asarray((path.blur[at] >= UNCERTAIN_CELLS * resolution).any(axis=1))
     unplaced = _taken_in(path, path.unplaced, segment, share, stays) & ~uncertain
-    lost = _taken_in(path, path.lost, segment, share, stays) & ~uncertain & ~unplaced
-    silent = (path.silent[at] & ~uncertain & ~unplaced) | lost
-    return CrossedCells(cells, entered, silent, lost, uncertain, unplaced, known, path.settled[at])
+    unread = path.may_be_unread[at] & ~unplaced
+    sure = ~(uncertain | unplaced | unread)
+    lost = _taken_in(path, path.lost, segment, share, stays) & sure
+    silent = (path.silent[at] & sure) | lost
+    settled = path.settled[at]
+    return CrossedCells(cells, entered, silent, lost, uncertain, unplaced, unread, known, settled)
 
 
 def _taken_in(

@@ -29,6 +29,8 @@ class GapCause(StrEnum):
     UNCERTAIN = "time uncertain"
     UNPLACED = "reading unplaced"
     """A reading was taken there; where was not known in time, as with an encoder's bytes that come late."""
+    UNREAD = "readings not received"
+    """What the gauge sent there was damaged, or its port was away: whether it had an echo nobody knows."""
     SUSPECT = "check failed"
     SLIPPED = "slip"
     """Suspect, too: two sources of the position parted."""
@@ -315,6 +317,7 @@ def _causes_apart(grid: Grid, cells: Cells) -> dict[GapCause, NDArray[np.bool_]]
     return {
         GapCause.SLIPPED: grid.slipped[cells],
         GapCause.UNPLACED: passed & grid.unplaced[cells],
+        GapCause.UNREAD: passed & grid.unread[cells] & ~grid.unplaced[cells],
     }
 
 

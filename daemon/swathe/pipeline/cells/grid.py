@@ -54,7 +54,7 @@ class CellState(IntEnum):
     UNVISITED = 0
     UNCERTAIN = 1
     """The probe was there; the times of the readings are too uncertain to say whether one was taken
-    in this cell, or one was taken there and could not be placed in time."""
+    in this cell, or one was taken there and could not be placed in time, or was not received whole."""
     SKIPPED = 2
     """The probe passed between two readings."""
     NO_SIGNAL = 3
@@ -100,6 +100,7 @@ class Grid:
         self.visits = CellVisits(self.shape, (index.wrapped, scan.wrapped))
         self.slipped = np.zeros(cells, bool)  # suspect by a slip, whatever a check says
         self.unplaced = np.zeros(cells, bool)  # a reading taken there is placed nowhere
+        self.unread = np.zeros(cells, bool)  # one that the gauge may have sent there was not read
         self.outside = 0
         self.waveform: NDArray[Any] | None = None
         self.channel_names = channels

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.echo import EchoSettings, measure
+from swathe.echo import EchoSettings
 from swathe.pipeline.placing.arrivals import Arrival, joined_chunks, journal_times, parts_of
 from swathe.pipeline.placing.channel_tally import ChannelTally
 from swathe.pipeline.placing.clock import DeviceClock
@@ -17,6 +16,7 @@ from swathe.pipeline.placing.damaged_lines import DamagedLines
 from swathe.pipeline.placing.device_tally import DeviceTally
 from swathe.pipeline.placing.driver_failures import DriverFailures
 from swathe.pipeline.placing.held_values import HeldValues
+from swathe.pipeline.placing.measured_readings import measure_readings
 from swathe.pipeline.placing.newest_readings import NewestReadings
 from swathe.pipeline.placing.polled import PolledAnswers, Stream
 from swathe.pipeline.placing.pulses import PulseTimes
@@ -26,9 +26,17 @@ from swathe.pipeline.placing.streams import RecordStream, Released, TimedBatch
 from swathe.pipeline.placing.time_tally import TimeTally
 from swathe.pipeline.placing.timebase import PollTimes, time_base_of
 from swathe.pipeline.placing.timing import TimeBase
-from swathe.reading_flags import ReadingFlag
 from swathe.station import AlarmKind
-from swathe_drivers import Batch, Decoder, Fault, FaultReason, Polling, ToldDecoder, channels_of
+from swathe_drivers import (
+    Batch,
+    Decoder,
+    Fault,
+    FaultReason,
+    GuardedDecoder,
+    Polling,
+    ToldDecoder,
+    channels_of,
+)
 from swathe_drivers.records import MAX_FAULTS
 from swathe_drivers.running_numbers import missing_before
 
@@ -129,6 +137,7 @@ class DeviceLink:
         silent = silent_at_rest and apart
         self.damage = DamagedLines(tally.bytes) if silent else None
         self._failures = DriverFailures(name, decoder)
+        self._faulty: list[int] = []
         self.arrived: list[int] = []
         self.unanswered: list[int] = []
         self.decoded_known: NDArray[np.int64] = np.empty(0, np.int64)
@@ -290,6 +299,7 @@ class DeviceLink:
         self.tally.bytes += sum(len(data) for _, data in chunks)
         self.tally.last_data = chunks[-1][0]
         batch = self.decoder.feed_chunks(chunks)
+        self._note_faulty(batch, chunks, known)
         self.conditions += self._failures.changes(batch, chunks, known)
         if self.answers is not None:
             batch = self.answers.match(batch, chunks, known)
@@ -299,7 +309,11 @@ class DeviceLink:
         ChannelTally.count(self.tally.channels, self._channels, batch.channels)
         self.newest.note_sent(batch.readings)
         if self.echo is not None and batch.waveforms is not None and batch.readings.size:
-            self._measure(batch.readings, batch.waveforms, self.echo)
+            form = self.decoder.waveform
+            assert form is not None  # noqa: S101  a decoder that gives waveforms has their format
+            measure_readings(
+                batch.readings, batch.waveforms, form, self.echo, self.zero_offset_us, self.tally
+            )
         arrived = journal_times(batch.readings_known_at, chunks, known)
         self.newest.take(batch.readings, arrived, batch.waveforms)
         self._reading_stream.take_readings(batch, arrived)
@@ -307,36 +321,6 @@ class DeviceLink:
             arrived = journal_times(batch.positions_known_at, chunks, known)
             self._position_stream.take(batch.positions, arrived)
         return known
-
-    def _measure(
-        self, readings: NDArray[Any], waveforms: NDArray[Any], settings: EchoSettings
-    ) -> None:
-        """Fill in time of flight, amplitude and validity from the A-scans, in place."""
-        form = self.decoder.waveform
-        assert form is not None  # noqa: S101  a decoder that gives waveforms has their format
-        scale = np.float32(100 / form.full_scale)
-        percent = (waveforms.astype(np.float32) - np.float32(form.zero)) * scale
-        echoes = measure(
-            percent,
-            interval_us=form.interval_us,
-            start_us=form.start_us,
-            settings=settings,
-            zero_offset_us=self.zero_offset_us,
-        )
-        readings["time_of_flight"] = echoes.time_of_flight
-        readings["amplitude"] = echoes.amplitude
-        found = readings["valid"] & echoes.found
-        clipped = found & echoes.saturated
-        if not settings.allow_saturated:
-            found &= ~clipped
-            readings["time_of_flight"][clipped] = np.nan
-        readings["valid"] = found
-        ambiguous = found & echoes.ambiguous
-        readings["flags"][clipped] |= np.uint16(ReadingFlag.CLIPPED)
-        readings["flags"][ambiguous] |= np.uint16(ReadingFlag.AMBIGUOUS)
-        self.tally.saturated += int(np.count_nonzero(clipped))
-        self.tally.ambiguous += int(np.count_nonzero(ambiguous))
-        self.tally.ambiguous_by.update(echoes.reason_counts(found))
 
     def lose(self, state: str, detail: str) -> None:
         """Record a change of the port's state and drop an unfinished record; decode before it."""
@@ -346,8 +330,23 @@ class DeviceLink:
         if self.damage is not None:
             self.damage.take(batch, 0, 0)
 
-    def miss(self, request: bytes) -> None:
-        """Count a request without an answer as a fault."""
+    def take_faulty(self) -> list[int]:
+        """Return the journal times with which bytes of readings became a fault since the last call, ns."""
+        found, self._faulty = self._faulty, []
+        return found
+
+    def _note_faulty(self, batch: Batch, chunks: list[Arrival], known: list[int]) -> None:
+        if not (self.decoder.gives_readings and batch.n_faults):
+            return
+        faulty = [time for time, _ in chunks]
+        if isinstance(self.decoder, GuardedDecoder):
+            faulty = self.decoder.faulty
+        self._faulty += journal_times(np.array(faulty, np.int64), chunks, known).tolist()
+
+    def miss(self, request: bytes, known: int) -> None:
+        """Count a request without an answer as a fault that is known at a journal time, ns."""
+        if self.decoder.gives_readings:
+            self._faulty.append(known)
         fault = Fault(
             offset=self.tally.bytes,
             length=0,

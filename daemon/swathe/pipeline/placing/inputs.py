@@ -210,6 +210,10 @@ class DeviceInputs:
             self.conditions += self.standstills.conditions(int(batch.readings_arrived[waited][0]))
         return None
 
+    def note_unread(self, device: str) -> None:
+        """Let silences in which the bytes of a gauge were damaged say nothing of its echo."""
+        self.placer.reading_times.unread.add(self.links[device].take_faulty())
+
     def begin_sums(self, sums: PlaceSums, settings: AxisSettings) -> None:
         """Let the sums for the uncertainty of the places continue with this run's encoder.
 
@@ -266,11 +270,8 @@ class DeviceInputs:
                 time, known = int(samples.times[k]), int(samples.known[k])
                 self._second[axis.name].watch.set_at(time)
                 self._slip_events.append(PositionSet(axis.name, time, known))
-        if axis is not self._scan:
-            return
-        times, positions = samples.times[good], samples.positions[good]
-        if self.place_sums is not None:
-            self.place_sums.add_samples(times, positions)
+        if axis is self._scan and self.place_sums is not None:
+            self.place_sums.add_samples(samples.times[good], samples.positions[good])
 
     def leave_part(self, time: int) -> None:
         """A hand carries the probe from the part at `time`, ns: counts mean nothing until it is back."""
@@ -299,14 +300,15 @@ class DeviceInputs:
         """
         self._rest_until(now, device, final=True)
         self._silent_devices.add(device)
-        is_open = self.links[device].tally.state == "open"
+        state = self.links[device].tally.state
+        is_open = state == "open"
+        if self.links[device].decoder.gives_readings and state != "closed":
+            self.placer.reading_times.unread.set_away(now, away=not is_open)
         if not is_open:
             self._lost_ports.add(device)
         elif device in self._lost_ports:
             self._lost_ports.discard(device)
-            for axis in self._axes:
-                if axis.device != device:
-                    continue
+            for axis in (one for one in self._axes if one.device == device):
                 if axis.keeps_count:
                     axis.cut_path(now)
                 else:
@@ -325,6 +327,7 @@ class DeviceInputs:
             self._add_samples(axis, axis.break_path(now, until))
         for second in self._second.values():
             second.watch.restart()
+        self.placer.reading_times.unread.add([now], until)
         for name, link in self.links.items():
             self._watches.port_changed(name, now, is_open=link.tally.state == "open")
 
@@ -351,9 +354,8 @@ class DeviceInputs:
     def advance(self, now: int) -> None:
         """Advance to `now`, ns: an encoder that sends on change and is silent stands still."""
         held = [link.held_since[0] for link in self.links.values()]
-        self.placer.reading_times.held_since = min(
-            (time for time in held if time is not None), default=None
-        )
+        waiting = [time for time in held if time is not None]
+        self.placer.reading_times.held_since = min(waiting, default=None)
         self._rest_until(now)
         self._watches.advance(now)
         for second in self._second.values():
@@ -361,8 +363,7 @@ class DeviceInputs:
 
     def take_slip_events(self) -> list[Slip | PositionSet]:
         """Return slips and set positions found since the last call, in any order."""
-        events = self._slip_events.copy()
-        self._slip_events.clear()
+        events, self._slip_events = self._slip_events, []
         return self._carried.counted(events)
 
     def take_conditions(self) -> list[Condition]:

@@ -69,7 +69,7 @@ def _joined_spread(parts: list[Placed]) -> NDArray[Any] | None:
     )
 
 
-_OF_READINGS = ("lost", "unplaced")
+_NOT_JOINED = ("lost", "unplaced", "unread")
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +92,8 @@ class ProbePath:
         lost: when readings would have been taken that are known to be lost, ns, rising, shape (m,);
             of this piece and of others around it.
         unplaced: times of readings that were received and are placed nowhere, ns, rising, as `lost`.
+        unread: whether the gauge may have sent readings around the sample that could not be read, shape
+            (n,); None where all was read.
     """
 
     time: NDArray[np.int64]
@@ -104,6 +106,7 @@ class ProbePath:
     blur: NDArray[np.float64]
     lost: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
     unplaced: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    unread: NDArray[np.bool_] | None = None
 
     def __getitem__(self, rows: slice) -> ProbePath:
         """Return some samples."""
@@ -118,15 +121,24 @@ class ProbePath:
             blur=self.blur[rows],
             lost=self.lost,
             unplaced=self.unplaced,
+            unread=None if self.unread is None else self.unread[rows],
         )
 
     def followed_by(self, other: ProbePath) -> ProbePath:
         """Return this path, and another one behind it, which has the lost readings of both."""
-        columns = [column.name for column in fields(self) if column.name not in _OF_READINGS]
+        columns = [column.name for column in fields(self) if column.name not in _NOT_JOINED]
         joined = {
             name: np.concatenate((getattr(self, name), getattr(other, name))) for name in columns
         }
-        return ProbePath(**joined, lost=other.lost, unplaced=other.unplaced)
+        unread = None
+        if self.unread is not None or other.unread is not None:
+            unread = np.concatenate((self.may_be_unread, other.may_be_unread))
+        return ProbePath(**joined, lost=other.lost, unplaced=other.unplaced, unread=unread)
+
+    @property
+    def may_be_unread(self) -> NDArray[np.bool_]:
+        """`unread` of each sample, shape (n,)."""
+        return np.zeros(self.time.shape, bool) if self.unread is None else self.unread
 
     def without(self, dropped: NDArray[np.bool_], apart: NDArray[np.bool_]) -> ProbePath | None:
         """Return the path without some samples; None when no sample is left.
@@ -151,6 +163,7 @@ class ProbePath:
             blur=self.blur[kept],
             lost=self.lost,
             unplaced=self.unplaced,
+            unread=None if self.unread is None else self.unread[kept],
         )
 
 

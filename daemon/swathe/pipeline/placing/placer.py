@@ -274,7 +274,12 @@ class Placer:
             blur[int(joined) :, axis] = moved
         lost = self.reading_times.lost(times, settled)
         unplaced = self._unplaced_along(times, settled)
-        path = ProbePath(times, scan, at, known, resets, silent, settled, blur, lost, unplaced)
+        unread = None
+        if found.unread[:count].any():
+            unread = np.concatenate((np.zeros(int(joined), bool), found.unread[:count]))
+        path = ProbePath(
+            times, scan, at, known, resets, silent, settled, blur, lost, unplaced, unread
+        )
         # What belongs to samples that settled so late may be dropped already: whether it is
         # depends on how often `forget` was called.
         late = settled - times > self._kept

@@ -12,6 +12,7 @@ from swathe.pipeline.placing.interval import UsualInterval
 from swathe.pipeline.placing.longest_interval import LongestInterval
 from swathe.pipeline.placing.timing import Timing
 from swathe.pipeline.placing.track import NEVER_KNOWN
+from swathe.pipeline.placing.unread_times import UnreadTimes
 
 __all__ = ["ReadingPace", "ReadingTimes", "Settled"]
 
@@ -32,12 +33,14 @@ class Settled:
         inside: whether it was silent so long before and after that no reading of another time can
             have been taken there.
         smear: by how much the sample, or the readings around it, may be older than their times say, ns.
+        unread: whether the gauge may have sent readings around the sample that could not be read.
     """
 
     settled: Times
     silent: NDArray[np.bool_]
     inside: NDArray[np.bool_]
     smear: Times
+    unread: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,10 +65,12 @@ class ReadingTimes:
     Attributes:
         held_since: journal time of the oldest reading that arrived and waits until its time is
             known, ns; None while none does.
+        unread: when what the gauge sent could not be read.
     """
 
     def __init__(self, lateness_ns: int) -> None:
         self.held_since: int | None = None
+        self.unread = UnreadTimes()
         self._lateness = lateness_ns
         self._usual = UsualInterval()
         self._longest_of = LongestInterval()
@@ -183,7 +188,11 @@ class ReadingTimes:
         if smeared is not None:
             smear = np.maximum(smear, smeared)
         inside = long & (times - before >= smear) & (absent | (following - times >= smear))
-        return Settled(settled, long, inside, smear)
+        # Between the bytes of the reading before and those of the one after.
+        since = np.where(number_before > 0, np.append(0, self._arrived)[number_before], times)
+        until = np.where(absent, settled, np.append(self._arrived, 0)[after])
+        unread = self.unread.within(since, until)
+        return Settled(settled, long, inside, smear, unread)
 
     def lost(self, times: Times, settled: Times) -> Times:
         """Return when readings would have been taken that are lost by their number, ns, rising.
@@ -233,6 +242,7 @@ class ReadingTimes:
         """
         if (waited := int(np.searchsorted(self._dropped[0], arrived)) - 1) > 0:
             self._dropped = self._dropped[:, waited:]
+        self.unread.forget(min(arrived, int(self._arrived[0])) if self._arrived.size else arrived)
         # The one before the horizon as well, and what had arrived when a later sample was due.
         keep = min(
             int(np.searchsorted(self._times, horizon)),

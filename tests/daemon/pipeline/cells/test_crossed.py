@@ -249,6 +249,14 @@ def test_lost_reading_is_missing_in_its_own_cell() -> None:
     assert there.cells[there.lost].tolist() == [7]
 
 
+def test_reading_lost_where_bytes_were_damaged_is_no_silence() -> None:
+    """It was sent, and not received whole; nor is what is silent there."""
+    way = replace(path([0.0, 10.0, 20.0], silent=[False, False, True]), lost=np.array([3_600_000]))
+    there = entered(replace(way, unread=np.array([False, True, True])), grid())
+    assert there.unread.tolist() == [False] + 20 * [True]
+    assert not (there.lost | there.silent | there.uncertain).any()
+
+
 def test_readings_lost_elsewhere_change_nothing() -> None:
     """What was lost before or after the piece, or over a stretch without path, is in no cell of it."""
     for lost, known in ((0, True), (-1, True), (5_000_001, True), (3_000_000, False)):

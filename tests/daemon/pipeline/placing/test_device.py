@@ -223,12 +223,13 @@ def test_request_without_an_answer_is_a_fault() -> None:
     """It has no bytes, and the offset of those that came so far."""
     made = link()
     send(made, [1, 2])
-    made.miss(b"?\r")
-    made.miss(b"?\r")
+    made.miss(b"?\r", 5)
+    made.miss(b"?\r", 6)
+    assert made.take_faulty() == [5, 6]
     assert made.tally.faults == {"unanswered": 2}
     assert [(fault.offset, fault.length) for fault in made.tally.recent] == [(18, 0), (18, 0)]
     assert made.tally.recent[0].detail == "no answer in time to b'?\\r'"
     for _ in range(70):
-        made.miss(b"?\r")
+        made.miss(b"?\r", 7)
     assert made.tally.faults == {"unanswered": 72}
     assert len(made.tally.recent) == 64

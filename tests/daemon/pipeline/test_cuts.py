@@ -57,8 +57,10 @@ def first_difference(name: str, seed: int, cut: Cut, reference: Cut = PLAIN) -> 
 def cut_of(name: str, advances: list[float | None]) -> tuple[int, Cut]:
     """Return seed and cut of a scene, another one for each."""
     random = Random(name)
-    shares = [random.choice([0.02, 0.2, 1.0]) for _ in range(4)]
-    return random.randrange(10_000), Cut(random.randrange(10_000), *shares, random.choice(advances))
+    added, removed, joined, divided = (random.choice([0.02, 0.2, 1.0]) for _ in range(4))
+    advance = random.choice(advances)
+    cut = Cut(random.randrange(10_000), added, removed, joined, divided, advance)
+    return random.randrange(10_000), cut
 
 
 @pytest.mark.parametrize("name", list(SCENES)[::8])

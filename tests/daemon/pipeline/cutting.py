@@ -137,7 +137,9 @@ class Seen:
         for column in dataclasses.fields(rows):
             if column.name in ("lost", "unplaced"):
                 continue  # times of their own, each in the pieces around it; cells show their effect
-            values = np.asarray(getattr(rows, column.name))
+            # None stands for no sample; which pieces have it does matter to nobody.
+            attribute = "may_be_unread" if column.name == "unread" else column.name
+            values = np.asarray(getattr(rows, attribute))
             if values.ndim < 2:
                 values = np.broadcast_to(values, shape)
             self._columns.setdefault(f"{name}.{column.name}", []).append(values.copy())

@@ -65,10 +65,10 @@ class TimeWatch:
     def follow(self, timing: Timing) -> None:
         """Count the times that the base gave since the last call."""
         base, tally = self._base, self._tally
+        if not timing.time.size:
+            return  # a clock is shared: what the device's other records did to it is theirs
         tally.breaks += base.breaks - self._breaks
         self._breaks = base.breaks
-        if not timing.time.size:
-            return
         for kind, count in base.counts.items():
             more = count - self._counts.get(kind, 0)
             if more:

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from swathe.arrays import Cells, distinct
 from swathe.journal import Sent
 from swathe.pipeline.block import Block, counted, first_known
-from swathe.pipeline.cells.crossed import UNCERTAIN_CELLS, cross_cells
+from swathe.pipeline.cells.crossed import UNCERTAIN_CELLS, cross_cells, pass_through
 from swathe.pipeline.cells.grid import CellUpdate
 from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.pipeline.instants import (
@@ -372,17 +372,8 @@ class SurveyStages(SurveyState):
                     self.beam_positions.add(placed[rows], suspect=suspect)
         stays = block.take_stays(until)
         if stays is not None:
-            crossed = stays.cells[stays.entered]
-            known = stays.entered & stays.known
-            unplaced = stays.cells[stays.unplaced & (stays.cells >= 0)]
-            unread = stays.cells[stays.unread & (stays.cells >= 0)]
-            uncertain = stays.uncertain | stays.unplaced | stays.unread
-            self.grid.pass_over(stays.cells[known], stays.silent[known], uncertain[known])
-            self.grid.unplaced[unplaced] = True
-            self.grid.unread[unread] = True
-            # In a cell that was entered with an earlier piece of the path.
-            self.grid.lose(stays.cells[stays.lost & ~stays.entered & (stays.cells >= 0)])
-            self.changed.add(crossed)
+            pass_through(self.grid, stays)
+            self.changed.add(stays.cells[stays.entered])
 
     def _notify(self, update: CellUpdate) -> None:
         flagged = self.spurious.cells_changed(update)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.placing.placed import ProbePath
 
-__all__ = ["UNCERTAIN_CELLS", "CrossedCells", "cross_cells"]
+__all__ = ["UNCERTAIN_CELLS", "CrossedCells", "cross_cells", "pass_through"]
 
 # Points per cell along the path. With two, no cell that is crossed over its full width is missed.
 _POINTS_PER_CELL = 2
@@ -101,6 +101,18 @@ def cross_cells(path: ProbePath, grid: Grid, last_cell: int) -> CrossedCells:
     silent = (path.silent[at] & sure) | lost
     settled = path.settled[at]
     return CrossedCells(cells, entered, silent, lost, uncertain, unplaced, unread, known, settled)
+
+
+def pass_through(grid: Grid, stays: CrossedCells) -> None:
+    """Give cells the state and the marks that stays of the probe in them leave."""
+    inside = stays.cells >= 0
+    known = stays.entered & stays.known
+    uncertain = stays.uncertain | stays.unplaced | stays.unread
+    grid.pass_over(stays.cells[known], stays.silent[known], uncertain[known])
+    grid.unplaced[stays.cells[stays.unplaced & inside]] = True
+    grid.unread[stays.cells[stays.unread & inside]] = True
+    # In a cell that was entered with an earlier piece of the path.
+    grid.lose(stays.cells[stays.lost & ~stays.entered & inside])
 
 
 def _taken_in(

@@ -19,7 +19,7 @@ _WAIT = (
 
 
 def advice(folder: SurveyFolder, otherwise: str) -> str:
-    """Return what to do about a file: `otherwise`, but not while a process writes to the survey.
+    """Return what to do about a file: `otherwise`, but not while another process writes to the survey.
 
     A run that resumes a survey writes its derived files again, and both `rebuild` and
     `check --repair` are refused meanwhile.
@@ -28,4 +28,5 @@ def advice(folder: SurveyFolder, otherwise: str) -> str:
         folder: the survey.
         otherwise: the remedy where nobody writes to it, an imperative.
     """
-    return _WAIT.format(otherwise) if folder.written_now else otherwise
+    waits = folder.written_now and not folder.written_here
+    return _WAIT.format(otherwise) if waits else otherwise

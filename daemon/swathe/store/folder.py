@@ -39,6 +39,8 @@ _LOCK = ".lock"
 # Whether a survey is written to is found out by taking its lock for a moment.
 _LOCK_SECONDS = 0.2
 _LOCK_STEP_SECONDS = 0.02
+# Of this process: by device and inode.
+_held: set[tuple[int, int]] = set()
 
 
 class SurveyFolder:
@@ -190,6 +192,15 @@ class SurveyFolder:
         except OSError:
             return None
 
+    @property
+    def written_here(self) -> bool:
+        """Whether it is this process that holds the survey's lock."""
+        try:
+            found = (self.path / _LOCK).stat(follow_symlinks=False)
+        except OSError:
+            return False
+        return (found.st_dev, found.st_ino) in _held
+
     def __enter__(self) -> Self:
         """Lock the survey for writing.
 
@@ -208,6 +219,7 @@ class SurveyFolder:
             if _try_lock(lock):
                 if _is_at(lock, self.path / _LOCK):
                     self._lock = lock
+                    _held.add(_file_of(lock))
                     return self
                 # The folder was renamed between the two steps: this is the lock of an older survey.
             elif time.monotonic() > end:
@@ -224,8 +236,14 @@ class SurveyFolder:
         trace: TracebackType | None,
     ) -> None:
         if self._lock is not None:
+            _held.discard(_file_of(self._lock))
             self._lock.close()
             self._lock = None
+
+
+def _file_of(stream: BinaryIO) -> tuple[int, int]:
+    found = os.fstat(stream.fileno())
+    return found.st_dev, found.st_ino
 
 
 def _is_at(stream: BinaryIO, path: Path) -> bool:

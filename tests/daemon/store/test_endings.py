@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import subprocess
 import sys
-from contextlib import nullcontext
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
 from datetime import UTC as UTC_ZONE
 from datetime import datetime
 from pathlib import Path
@@ -30,6 +32,7 @@ from swathe.store import (
     unverified_reason,
     write_derived,
 )
+from swathe.store.advice import REPAIR, advice
 from swathe.store.endings import LastRun, last_entry_time, last_run
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there is no flock")
@@ -171,6 +174,37 @@ def test_a_record_that_is_replaced_while_it_is_read_is_not_blamed(dead: SurveyFo
     assert "a run ended while this was read" in ending_text(dead, earlier)
 
 
+@contextmanager
+def written_elsewhere(folder: SurveyFolder) -> Iterator[None]:
+    """Let another process hold the survey's lock."""
+    code = (
+        "import fcntl, sys; lock = open(sys.argv[1], 'ab'); fcntl.flock(lock, fcntl.LOCK_EX);"
+        " print('held', flush=True); sys.stdin.read()"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", code, str(folder.path / ".lock")],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as process:
+        assert process.stdout is not None
+        assert process.stdin is not None
+        assert process.stdout.readline() == "held\n"
+        yield
+        process.stdin.close()
+
+
+def test_the_writer_itself_is_not_told_to_wait(dead: SurveyFolder) -> None:
+    """It is the process that writes: what it cannot read it repairs, or somebody after its end."""
+    with dead:
+        assert SurveyFolder(dead.path).written_here
+        assert advice(SurveyFolder(dead.path), REPAIR) == REPAIR
+    assert not dead.written_here
+    with written_elsewhere(dead):
+        assert not dead.written_here
+        assert "read it again in a moment" in advice(dead, REPAIR)
+
+
 @pytest.mark.parametrize("damage", ["missing", "other", "cut"])
 def test_no_repair_is_advised_while_a_run_writes(dead: SurveyFolder, damage: str) -> None:
     """Rebuild and repair are refused then: the advice is to wait; without a writer it is to repair."""
@@ -178,7 +212,7 @@ def test_no_repair_is_advised_while_a_run_writes(dead: SurveyFolder, damage: str
     dead.record.unlink()
     if damage != "missing":
         dead.record.write_bytes(data.replace(b"part", b"trap") if damage == "other" else data[:99])
-    with SurveyFolder(dead.path):
+    with written_elsewhere(dead):
         found = refusal("gaps", dead.path)
         assert "a process writes to the survey now: read it again in a moment" in found
         assert "if it is still so then, run `swathe" in found
@@ -190,11 +224,11 @@ def test_no_repair_of_arrays_is_advised_while_a_run_writes(dead: SurveyFolder) -
     """Likewise of arrays, and of the digests."""
     chunk = dead.zarr / "hits" / "c" / "0" / "0"
     chunk.write_bytes(chunk.read_bytes()[:-1] + b"x")
-    for writer, words in ((SurveyFolder(dead.path), "read it again"), (nullcontext(), "--repair")):
+    for writer, words in ((written_elsewhere(dead), "read it again"), (nullcontext(), "--repair")):
         with writer, pytest.raises(SurveyError, match=words):
             open_dataset(dead.zarr)["hits"].load()
     (dead.path / "digests.jsonl").unlink()
-    with SurveyFolder(dead.path):
+    with written_elsewhere(dead):
         assert "read it again in a moment" in unverified_reason(dead)
     assert "read it again" not in unverified_reason(dead)
 

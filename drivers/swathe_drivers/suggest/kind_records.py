@@ -20,7 +20,7 @@ from swathe_drivers.suggest.running import Role
 from swathe_drivers.suggest.tiling import sampled_rows
 from swathe_drivers.suggest.writing import RecordGuess
 
-__all__ = ["described_kinds"]
+__all__ = ["common_headers", "described_kinds"]
 
 _VALUES: Final = frozenset({"thickness", "time_of_flight"})
 _MOVING: Final = frozenset({"counts", "position"})
@@ -63,7 +63,7 @@ def described_kinds(
         return []
 
     numbered = shared_numbers(framed.every, framed.first)
-    apart = numbered | _headers(framed.every, _first_of(one))
+    apart = numbered | common_headers(framed.every, _first_of(one))
 
     def described(kind: FrameKind, known: Hints) -> _Described:
         body = kind.rows[:, : kind.length - one.size]
@@ -163,7 +163,7 @@ def _with_fewer(
     return out
 
 
-def _headers(every: Sequence[tuple[int, bytes]], first: int) -> frozenset[int]:
+def common_headers(every: Sequence[tuple[int, bytes]], first: int) -> frozenset[int]:
     """Bytes at the beginning that are the same in all frames of all lengths: a type, an address."""
     return frozenset(
         place

@@ -11,7 +11,7 @@ from swathe_drivers.suggest import Hints, parse_shown, suggest
 from swathe_drivers.suggest.axes import find_axes
 from swathe_drivers.suggest.counted_kinds import CountedValues, counted_values, without_values
 from swathe_drivers.suggest.echoes import without_echoes
-from swathe_drivers.suggest.findings import Basis, ColumnGuess
+from swathe_drivers.suggest.findings import Basis, ColumnGuess, Finding, Suggestion
 from swathe_drivers.suggest.fixed_text import places_of_columns
 from swathe_drivers.suggest.flags import Flag, judge_bits
 from swathe_drivers.suggest.frame_kinds import FrameKind
@@ -20,6 +20,7 @@ from swathe_drivers.suggest.line_kinds import kinds_of
 from swathe_drivers.suggest.running import Role, clock_of, motion_of
 from swathe_drivers.suggest.series import Series
 from swathe_drivers.suggest.travels import quieted, travels_of
+from swathe_drivers.suggest.trial import tried
 
 TIMES = np.arange(800) / 40.0
 _RNG = np.random.default_rng(3)
@@ -67,7 +68,7 @@ def test_display_of_one_position_is_that_of_one_axis() -> None:
     first = np.round(50 * np.sin(TIMES) - 45, 1)
     first[:80] = -10.0
     series = [Series(0, first, TIMES, whole=False, places=1)]
-    series.append(Series(1, (_TRAVELLED - _DITHER) / 10, TIMES, whole=False, places=1))
+    series.append(Series(1, (_TRAVELLED - 1) / 10, TIMES, whole=False, places=1))
     roles: dict[int, Role] = {}
     find_axes(series, roles, Hints(shows=(parse_shown("position=-10.0 mm @ 0 s"),)), [])
     assert roles[0].keys == {"axis": "scan", "unit": "mm"}
@@ -106,10 +107,10 @@ def test_columns_at_fixed_places_end_between_numbers() -> None:
     """Amplitudes of three digits are one column, and a letter that changes is one."""
     rng = np.random.default_rng(4)
     lines = [
-        f"{1200 + at % 7:05d}{int(amplitude):03d}{'V' if at % 30 else 'E'}"
-        for at, amplitude in enumerate(rng.normal(68, 6, 300))
+        f"{1200 + at % 7:05d}{int(max(amplitude, 0)):03d}{'V' if at % 30 else 'E'}"
+        for at, amplitude in enumerate(rng.normal(68, 6, 360) - 60 * (np.arange(360) % 90 < 8))
     ]
-    found = places_of_columns(lines, np.arange(300) / 20, worth=lambda _: 0.0)
+    found = places_of_columns(lines, np.arange(360) / 20, worth=lambda _: 0.0)
     assert [(one.first, one.end) for one in found][-2:] == [(5, 8), (8, 9)]
 
 
@@ -140,6 +141,45 @@ def test_bit_with_which_the_value_is_held_shows_lost_readings() -> None:
     assert found is not None
     assert (found.keys, str(found.basis)) == ({"mask": 0x80, "valid_when": 0}, "shown")
     assert judge_bits(flag, [], rng.integers(2300, 2500, 400).astype(float)) is None
+
+
+def test_value_that_rests_is_not_taken_as_held_where_none_is_sent_as_such() -> None:
+    """Dashes show that there is no echo; without them the same run looks held."""
+    rng = np.random.default_rng(9)
+    values = rng.integers(1180, 1220, 300)
+    values[100:140] = 1199
+    for dashes in (True, False):
+        texts = [
+            "--.--" if dashes and at % 40 == 7 else f"{v / 100:.2f}" for at, v in enumerate(values)
+        ]
+        found = suggest(
+            [(at * 50_000_000, f"{text} mm\r\n".encode()) for at, text in enumerate(texts)]
+        )
+        assert ("held_after" in found.text) is not dashes
+
+
+def test_description_that_passes_most_lines_over_explains_less() -> None:
+    """Nine of ten lines are of no kind that it describes."""
+    text = (
+        '[protocol]\nother_lines = "ignore"\ncolumns = [{ is = "constant", text = "T" },'
+        ' { is = "thickness", unit = "mm" }]\n'
+    )
+    bare = Suggestion(text, (), rank=10.0)
+    lines = [f"T,{9 + at % 7 / 100:.2f}\r\n".encode() for at in range(30)]
+    all_taken = tried(bare, [(at, line) for at, line in enumerate(lines)], 0)
+    few_taken = tried(bare, [(at, line + b"X,1\r\n" * 9) for at, line in enumerate(lines)], 0)
+    assert all_taken.rank == pytest.approx(10.0)
+    assert few_taken.rank < 1.0
+
+
+def test_what_is_guessed_is_what_gives_numbers_and_is_not_shown() -> None:
+    """A likely thickness is none, and neither is a checksum that nobody found."""
+    findings = (
+        Finding("column 1", "thickness mm", Basis.GUESS, ""),
+        Finding("column 2", "counts scan", Basis.LIKELY, ""),
+        Finding("column 3", "ignore", Basis.GUESS, ""),
+    )
+    assert Suggestion("", findings).guessed == findings[:1]
 
 
 def test_number_of_records_is_no_clock_and_neither_is_one_that_restarts_at_once() -> None:
@@ -177,3 +217,5 @@ def test_number_of_values_in_a_frame_shows_the_kinds_with_fewer() -> None:
     assert [item.table["is"] for item in none] == ["constant", "constant", "amplitude"]
     assert one[1].table["value"] == 1
     assert counted_values(kinds[:1], 0) is None
+    odd = FrameKind(np.array([[7, 0, 80, 80]] * 9, np.uint8), [0] * 9, 0, 7)
+    assert counted_values([kinds[0], odd], 0) is None  # 3 bytes for 2 values

@@ -141,7 +141,9 @@ def test_display_shows_the_delay_of_a_time_of_flight() -> None:
 
 
 def test_display_that_no_metal_makes_of_a_time_shows_no_flight() -> None:
-    """5 mm a us is no wall in metal, and a delay is never below 0."""
+    """5 mm a us is no wall in metal, and a delay is neither below 0 nor most of the time."""
+    late = [9000.0 + 5 * at for at in range(200)]
+    assert shown_flight(_numbers(late), 0.0, _displayed(2.96e-3, -2.96e-3 * 7000, late)) is None
     volts = [2.0 + at / 100 for at in range(200)]
     assert (
         shown_flight(_numbers(volts, whole=False, places=2), 0.0, _displayed(5, 2, volts)) is None

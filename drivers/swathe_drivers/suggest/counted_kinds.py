@@ -45,8 +45,8 @@ def counted_values(kinds: Sequence[FrameKind], first: int) -> CountedValues | No
             continue
         low, high = numbers.index(min(numbers)), numbers.index(max(numbers))
         more = kinds[high].length - kinds[low].length
-        width, rest = divmod(more, numbers[high] - numbers[low])
-        if rest or not 0 < width <= _WIDEST:
+        width = more // (numbers[high] - numbers[low])
+        if not 0 < width <= _WIDEST:
             continue
         base = kinds[low].length - width * numbers[low]
         if all(k.length == base + width * n for k, n in zip(kinds, numbers, strict=True)):

@@ -68,7 +68,7 @@ def test_display_of_one_position_is_that_of_one_axis() -> None:
     first = np.round(50 * np.sin(TIMES) - 45, 1)
     first[:80] = -10.0
     series = [Series(0, first, TIMES, whole=False, places=1)]
-    series.append(Series(1, (_TRAVELLED - 1) / 10, TIMES, whole=False, places=1))
+    series.append(Series(1, -(_TRAVELLED + 1) / 10, TIMES, whole=False, places=1))
     roles: dict[int, Role] = {}
     find_axes(series, roles, Hints(shows=(parse_shown("position=-10.0 mm @ 0 s"),)), [])
     assert roles[0].keys == {"axis": "scan", "unit": "mm"}
@@ -185,7 +185,7 @@ def test_what_is_guessed_is_what_gives_numbers_and_is_not_shown() -> None:
 def test_number_of_records_is_no_clock_and_neither_is_one_that_restarts_at_once() -> None:
     """Every second record is seen, one each 20 ms; a byte of ms starts again each quarter of a second."""
     seconds = np.arange(800) / 50.0
-    for values, span in ((np.arange(800) * 2 % 100, None), (np.round(seconds * 1000) % 256, 256)):
+    for values, span in ((np.arange(800) * 2 % 1000, None), (np.round(seconds * 1000) % 256, 256)):
         role = clock_of(Series(0, values.astype(float), seconds, span=span))
         assert role is None or role.kind == "ignore"
     role = clock_of(Series(0, np.round(seconds * 1000) % 65536, seconds, span=65536))

@@ -32,7 +32,6 @@ PLACED_READING = np.dtype(
 cell of the grid, -1 without one, `ReadingFate`, and the reading itself."""
 
 _UNDECIDED = 255
-_CANDIDATE = 128  # plus a fate that may change
 
 
 def fate_name(fate: ReadingFate) -> str:
@@ -77,10 +76,10 @@ class ReadingFates:
         if (offsets[1:] < offsets[:-1]).any():
             self._waiting = self._waiting[np.argsort(offsets, kind="stable")]
 
-    def without_place(self, readings: NDArray[Any], fate: ReadingFate, *, may_change: bool) -> None:
+    def without_place(self, readings: NDArray[Any], fate: ReadingFate) -> None:
         """Note why readings have no place."""
         if readings.size:
-            self._waiting["fate"][self._rows(readings)] = fate + may_change * _CANDIDATE
+            self._waiting["fate"][self._rows(readings)] = fate
 
     def placed(self, placed: Placed, cells: Cells) -> None:
         """Note the places of readings."""
@@ -103,7 +102,6 @@ class ReadingFates:
         part, self._waiting = self._waiting[:count], self._waiting[count:].copy()
         fate = part["fate"]
         fate[fate == _UNDECIDED] = ReadingFate.POSITION_UNKNOWN
-        fate[fate >= _CANDIDATE] -= _CANDIDATE
         self._ready.append(part)
 
     def _rows(self, readings: NDArray[Any]) -> NDArray[np.intp]:

@@ -197,11 +197,11 @@ class SurveyStages(SurveyState):
         path = moved = None if path is None else self.losses.cut(path)
         self._standing.follow(placed, path)
         if inputs.stepped is not None:
-            self._leave_out(placed, ReadingFate.BETWEEN_LINES, may_change=True)
+            self._leave_out(placed, ReadingFate.BETWEEN_LINES)
             placed, path = inputs.stepped.take(placed, path, end=self._now if end else None)
             every = inputs.stepped.on_line_in_force(every)
         self.lifts.take(every, self._utc_offset)
-        self._leave_out(placed, ReadingFate.DISCARDED, may_change=True)
+        self._leave_out(placed, ReadingFate.DISCARDED)
         placed = self.applied_revisions.placed(placed)
         cells = self.grid.cells_at(placed.scan, placed.index)
         if self.reading_observer is not None:
@@ -224,9 +224,10 @@ class SurveyStages(SurveyState):
         waits = inputs.stepped is not None and inputs.stepped.hand is not None
         return Block(placed, cells, moved if waits else path, crossed)
 
-    def _leave_out(self, placed: Placed, fate: ReadingFate, *, may_change: bool = False) -> None:
+    def _leave_out(self, placed: Placed, fate: ReadingFate) -> None:
+        """Let readings have no place for a reason, unless a later stage gives them one."""
         if self.reading_observer is not None:
-            self.reading_observer.without_place(placed.readings, fate, may_change=may_change)
+            self.reading_observer.without_place(placed.readings, fate)
 
     def _follow_share(self, inputs: DeviceInputs, placed: Placed) -> None:
         """Follow the share of the readings that are placed on the plan."""

@@ -111,12 +111,14 @@ def test_the_same_survey_has_the_same_identity(path: Path, tmp_path: Path) -> No
 
 def test_a_thick_wall_has_a_coarser_step(tmp_path: Path) -> None:
     """A wall of 92 mm does not fit into 16 bits of 0.001 mm."""
+    text = MAP_TEXT.replace("12 mm", "90 mm").replace('"1 mm"', '"2 mm"', 1)
     motion = Motion(
         place=MAP.place, wall=lambda _: 92.0, first=0, last=900, sample_ms=5, reading_ms=4
     )
-    folder = write_survey_of(tmp_path / "thick", MAP_TEXT.replace("12 mm", "90 mm"), motion)
+    folder = write_survey_of(tmp_path / "thick", text, motion)
     image = pydicom.dcmread(export_survey(folder, "diconde", tmp_path / "image.dcm"))
     assert image.RescaleSlope == 0.01
+    assert image.PixelSpacing == [1, 2]  # from row to row is along the index axis
     assert apply_rescale(image.pixel_array, image).max() == pytest.approx(92.0, abs=0.005)
 
 

@@ -19,7 +19,7 @@ from daemon.handmade import Motion, station_text
 from swathe.cli import main as _registered  # noqa: F401
 from swathe.cli.app import app
 from swathe.errors import SurveyError, SwatheError
-from swathe.export import ExportFormat, export_survey
+from swathe.export import ExportFormat, csv_header, export_survey
 from swathe.store import SurveyFolder
 
 
@@ -126,6 +126,8 @@ def test_netcdf_opens_as_the_dataset(survey: SurveyFolder, tmp_path: Path) -> No
     for name, layer in expected.variables.items():
         assert found[name].dtype == layer.dtype, name
     assert found.state.attrs["flag_values"].dtype == np.uint8
+    # For readers to which this number is no missing time by itself.
+    assert found.last_time.encoding["_FillValue"] == np.iinfo(np.int64).min
     assert found.thickness.units == "mm"
     assert stated["survey_status"] == "incomplete"
     assert "gaps open" in stated["survey_coverage"]
@@ -196,11 +198,10 @@ def test_a_file_that_comes_meanwhile_stays(
 ) -> None:
     """The file is looked for again as it is put in its place."""
     out = tmp_path / "cells.csv"
-    write = swathe.export.cells_csv.write_header  # type: ignore[attr-defined]
 
     def meanwhile(*arguments: Any) -> None:
         out.write_text("theirs", "utf-8")
-        write(*arguments)
+        csv_header.write_header(*arguments)
 
     monkeypatch.setattr("swathe.export.cells_csv.write_header", meanwhile)
     with pytest.raises(SwatheError, match="is there already"):

@@ -82,8 +82,8 @@ def test_a_place_for_a_decided_reading_is_a_bug() -> None:
     fates.decoded(readings, None)
     fates.settled(9)
     with pytest.raises(MisuseError):
-        fates.without_place(readings, ReadingFate.PAUSED, may_change=False)
-    fates.without_place(readings[1:], ReadingFate.PAUSED, may_change=False)
+        fates.without_place(readings, ReadingFate.PAUSED)
+    fates.without_place(readings[1:], ReadingFate.PAUSED)
     fates.open_run(0)
     assert fates.take()["fate"].tolist() == [ReadingFate.POSITION_UNKNOWN, ReadingFate.PAUSED]
 

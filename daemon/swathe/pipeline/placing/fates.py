@@ -56,8 +56,8 @@ class ReadingObserver(Protocol):
         """Receive readings, dtype `READING`; their fate is decided later where it is None."""
         ...
 
-    def without_place(self, readings: NDArray[Any], fate: ReadingFate, *, may_change: bool) -> None:
-        """Receive what became of readings; where it may change, they may have a place yet."""
+    def without_place(self, readings: NDArray[Any], fate: ReadingFate) -> None:
+        """Receive why readings have no place, unless they are given one before they are settled."""
         ...
 
     def placed(self, placed: Placed, cells: Cells) -> None:

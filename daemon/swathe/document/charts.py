@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import zarr
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import MaxNLocator
@@ -18,11 +19,19 @@ from swathe.report.axis_units import scale_axes
 from swathe.report.cell_picture import ascan_figure
 from swathe.report.plan_pieces import pieces, zone_letters
 from swathe.report.section import line_figure
+from swathe.report.spot_picture import draw_spots
 from swathe.report.thickness_axis import draw_scale, mark_beyond, recorded_scale
 from swathe.report.thinning import thin_minimum
 from swathe.store import SurveyFolder, SurveyRecord
 
-__all__ = ["ascan_drawing", "histogram_drawing", "line_drawing", "plan_sketch", "profile_drawing"]
+__all__ = [
+    "ascan_drawing",
+    "histogram_drawing",
+    "line_drawing",
+    "plan_sketch",
+    "profile_drawing",
+    "spot_drawing",
+]
 
 _MM_PER_INCH = 25.4
 _MOST_POINTS = 1400
@@ -236,6 +245,14 @@ def ascan_drawing(
     return _printed(
         figure, 72.0, f"{caption}{words}", "A-scan with its gates and the measured points"
     )
+
+
+def spot_drawing(record: SurveyRecord) -> DrawnPicture:
+    """Return the picture of a survey of spots."""
+    figure = Figure(figsize=_inches(80.0), layout="constrained")
+    FigureCanvasAgg(figure)
+    draw_spots(figure.subplots(), record)
+    return _printed(figure, 80.0, "Spots, in the order of the plan.", "Thickness of each spot")
 
 
 def _inches(height: float) -> tuple[float, float]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from swathe.document.charts import plan_sketch
+from swathe.document.charts import plan_sketch, spot_drawing
 from swathe.document.maps import state_map
 from swathe.document.material import ReportMaterial
 from swathe.document.model import (
@@ -16,6 +16,7 @@ from swathe.document.model import (
     TextLines,
     data_table,
 )
+from swathe.pipeline import GapEnd
 from swathe.pipeline.progress.fields import count_text, extent_text
 from swathe.pipeline.progress.snapshots import ExcludedZoneSnapshot
 from swathe.report.gap_table import gaps_table
@@ -29,7 +30,7 @@ from swathe.store import SurveyRecord
 __all__ = ["coverage_section", "plan_section"]
 
 # Gaps that are listed: those with the most cells. The record has all of them.
-_MOST_GAPS = 120
+_MOST_GAPS = 80
 _MOST_LINES = 200
 
 
@@ -63,7 +64,7 @@ def coverage_section(of: ReportMaterial) -> ReportSection:
     """Return the map of states, the gaps with their causes, and the excluded zones."""
     record = of.record
     if record.spots:
-        return ReportSection("Coverage", (TextLines(tuple(spots_table(record))),))
+        return ReportSection("Spots", (spot_drawing(record), TextLines(tuple(spots_table(record)))))
     blocks: list[ReportBlock] = []
     if of.cells is not None:
         caption = "States of the cells. Frames with numbers: open gaps; letters: excluded zones."
@@ -83,7 +84,8 @@ def coverage_section(of: ReportMaterial) -> ReportSection:
 
 def _gaps(record: SurveyRecord) -> Iterator[ReportBlock]:
     for status, what in (("open", "Open gaps"), ("closed", "Gaps that ended")):
-        gaps = [gap for gap in record.gaps if gap.status == status]
+        all_of_them = [gap for gap in record.gaps if gap.status == status]
+        gaps = [gap for gap in all_of_them if gap.end is not GapEnd.MERGED]
         if not gaps:
             yield Paragraph(f"No gap is {status}." if status == "open" else "No gap has ended.")
             continue
@@ -93,6 +95,8 @@ def _gaps(record: SurveyRecord) -> Iterator[ReportBlock]:
         caption = f"{what}, {len(gaps):,}; times are UTC"
         if len(shown) < len(gaps):
             caption += f"; the {len(shown)} with the most cells, the record has all"
+        if merged := len(all_of_them) - len(gaps):
+            caption += f"; {merged:,} that became part of another are not listed"
         yield data_table(gaps_table(part, closed=status == "closed"), caption)
 
 

@@ -26,6 +26,8 @@ __all__ = ["document_html"]
 _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 # A table with so many rows or fewer is kept on one page.
 _KEPT_TOGETHER = 14
+# Below a longer cover there is no room for the contents on its page: they are on the next one.
+_MOST_COVER_LINES = 18
 # A longer word of a table is broken where its column ends, instead of making the column wider.
 _LONGEST_WORD = 24
 
@@ -54,6 +56,7 @@ def document_html(document: ReportDocument, *, paper: str = "") -> str:
         "<body>",
         *_cover(document),
         "<main>",
+        *(_contents(document) if _cover_lines(document) > _MOST_COVER_LINES else ()),
         *(
             part
             for number, one in enumerate(document.sections, 1)
@@ -91,8 +94,16 @@ def _cover(document: ReportDocument) -> Iterator[str]:
         yield "</ul></div>"
     yield _facts(document.cover)
     yield from (f'<p class="caution">{_text(text)}</p>' for text in document.cautions)
-    yield from _contents(document)
+    if _cover_lines(document) <= _MOST_COVER_LINES:
+        yield from _contents(document)
     yield "</header>"
+
+
+def _cover_lines(document: ReportDocument) -> int:
+    """Return about how many lines the cover has, in the letters of its entries."""
+    entries = sum(-(-len(value) // 62) or 1 for _, value in document.cover.facts)
+    warnings = sum(-(-len(text) // 80) for text in document.warnings)
+    return entries + warnings + 2 * (len(document.subject) // 36)
 
 
 def _contents(document: ReportDocument) -> Iterator[str]:

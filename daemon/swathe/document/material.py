@@ -13,6 +13,7 @@ from pydantic import ValidationError
 from swathe.document.map_cells import MapCells, read_map_cells
 from swathe.errors import JournalError, StationError, SurveyError, SwatheError
 from swathe.evaluation import CellSource, Evaluation, evaluate_arrays
+from swathe.pipeline.progress.fields import count_text, number_text
 from swathe.report.evaluation_text import EvaluationText
 from swathe.station import ReportSettings, Station
 from swathe.store import (
@@ -202,7 +203,7 @@ def _warnings(
     damaged = damage_since(folder, record)
     if record.journal_damage:
         damaged.append(
-            f"JOURNAL DAMAGED in {len(record.journal_damage):,} places: what could be read is "
+            f"JOURNAL DAMAGED in {count_text(len(record.journal_damage), 'place')}: what could be read is "
             "evaluated, nothing else is"
         )
     elif check is not None and check.damage and not damaged:
@@ -222,14 +223,14 @@ def _warnings(
         lines.append(text[0].upper() + text[1:])
     if not record.target_reached:
         lines.append(
-            f"Coverage target not reached: {record.progress.percent:.2f} % of "
+            f"Coverage target not reached: {number_text(record.progress, 'percent')} % of "
             f"{record.target_coverage:g} %"
         )
     if record.progress.suspect:
         why = (
             "a failed calibration check or a slip" if record.slips else "a failed calibration check"
         )
-        lines.append(f"{record.progress.suspect:,} cells are SUSPECT by {why}")
+        lines.append(f"{count_text(record.progress.suspect, 'cell')} SUSPECT by {why}")
     if record.progress.to_confirm:
-        lines.append(f"{record.progress.to_confirm:,} places are to be confirmed")
+        lines.append(f"{count_text(record.progress.to_confirm, 'place')} to confirm")
     return lines

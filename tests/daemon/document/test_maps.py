@@ -100,7 +100,7 @@ def test_states_have_their_colour_and_places_their_numbers(record: SurveyRecord)
 def test_a_long_part_is_continued_on_the_next_strip(record: SurveyRecord) -> None:
     """What is behind the end of the first strip is at the begin of the second one."""
     long = cells()
-    wide = np.tile(long.thickness, (1, 20))
+    wide = np.full((SHAPE[0], 1200), 12.0, np.float32)
     wide[:, 601:605] = 7.0
     many = replace(
         long,
@@ -119,4 +119,4 @@ def test_a_long_part_is_continued_on_the_next_strip(record: SurveyRecord) -> Non
     # Cells 601 to 604 are 1202 to 1210 mm from the border: 2 to 10 mm into the third strip of 600 mm.
     columns, rows = (np.flatnonzero(found.sum(axis=axis) > 3) / 8 for axis in (0, 1))
     assert (columns.min(), columns.max()) == pytest.approx((14.5, 16.5), abs=0.3)
-    assert (rows.min(), rows.max()) == pytest.approx((45.0, 55.0), abs=0.3)
+    assert (rows.min(), rows.max()) == pytest.approx((45.0, 55.0), abs=0.5)

@@ -171,6 +171,13 @@ def test_many_gaps_are_listed_by_size(tmp_path: Path) -> None:
     assert "3 that became part of another are not listed" in ended_gaps.caption
 
 
+def test_gaps_of_a_line_have_a_length(calibrated: ReportMaterial) -> None:
+    """In mm, not an area in mm²."""
+    (gaps,) = tables(coverage_section(calibrated)).values()
+    assert "length mm" in gaps.heads
+    assert not [head for head in gaps.heads if "mm²" in head]
+
+
 def test_survey_that_is_written_to_is_not_called_verified(tmp_path: Path) -> None:
     """A run holds its lock: files were not compared, which the cover and the files' section state."""
     folder = write_report_survey(tmp_path / "s", hostile_text())

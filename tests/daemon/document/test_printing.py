@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import io
 import os
 import shlex
@@ -17,6 +18,7 @@ from support.documents import Commands
 from swathe.cli import main as _registered  # noqa: F401
 from swathe.cli.app import app
 from swathe.document import document_html, print_pdf
+from swathe.document.sheet import new_sheet, sheet_png
 from swathe.errors import SwatheError
 
 
@@ -48,6 +50,19 @@ def test_pdf_is_read_back(paper: str, points: tuple[int, int]) -> None:
     assert "JOURNAL DAMAGED in one place" in pages[0]
     assert all(f"{value}" in "\n".join(pages) for _, value in ROWS)
     assert len([page for page in pages if "9." in page and "mm" in page.split()]) >= 2
+
+
+@pytest.mark.usefixtures("pango")
+def test_nothing_outside_the_document_is_loaded(tmp_path: Path) -> None:
+    """A picture of the same contents is in the PDF when it is in the HTML, not when it is a file."""
+    png = sheet_png(new_sheet(20.0))
+    (tmp_path / "secret.png").write_bytes(png)
+    for source, count in (
+        (f"data:image/png;base64,{base64.b64encode(png).decode()}", 1),
+        ((tmp_path / "secret.png").as_uri(), 0),
+    ):
+        pdf = PdfReader(io.BytesIO(print_pdf(f'<p>x</p><img alt="x" src="{source}">')))
+        assert len(pdf.pages[0].images) == count
 
 
 def test_without_weasyprint_both_ways_out_are_named(monkeypatch: pytest.MonkeyPatch) -> None:

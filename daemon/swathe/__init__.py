@@ -15,10 +15,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from swathe.api.comparing import compare_surveys
+    from swathe.api.comparing import compare_surveys, survey_trend
     from swathe.api.gridding import grid_readings
     from swathe.api.survey import Replay, Survey, load_station, open_survey
-    from swathe.comparison import Comparison
+    from swathe.comparison import Comparison, Trend
     from swathe.errors import SwatheError
     from swathe.evaluation import Evaluation, Zone, evaluate_arrays
     from swathe.pipeline import CellState
@@ -37,6 +37,7 @@ __all__ = [
     "Survey",
     "SurveyRecord",
     "SwatheError",
+    "Trend",
     "Zone",
     "__version__",
     "compare_surveys",
@@ -44,6 +45,7 @@ __all__ = [
     "grid_readings",
     "load_station",
     "open_survey",
+    "survey_trend",
 ]
 
 _HOMES = {
@@ -56,12 +58,14 @@ _HOMES = {
     "Survey": "swathe.api.survey",
     "SurveyRecord": "swathe.store",
     "SwatheError": "swathe.errors",
+    "Trend": "swathe.comparison",
     "Zone": "swathe.evaluation",
     "compare_surveys": "swathe.api.comparing",
     "evaluate_arrays": "swathe.evaluation",
     "grid_readings": "swathe.api.gridding",
     "load_station": "swathe.api.survey",
     "open_survey": "swathe.api.survey",
+    "survey_trend": "swathe.api.comparing",
 }
 
 

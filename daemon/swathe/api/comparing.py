@@ -5,11 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from swathe.comparison import Align, Comparison, DatedSurvey, compare_dated
+from swathe.comparison import (
+    Align,
+    Comparison,
+    DatedSurvey,
+    Trend,
+    compare_dated,
+    surveys_of_part,
+    trend_of,
+)
 from swathe.evaluation import Zone
 from swathe.store import SurveyFolder
 
-__all__ = ["compare_surveys"]
+__all__ = ["compare_surveys", "survey_trend"]
 
 
 def compare_surveys(
@@ -76,4 +84,37 @@ def compare_surveys(
         required=required,
         places=places,
         years=years,
+    )
+
+
+def survey_trend(
+    surveys: Sequence[Path | str],
+    *,
+    part: str = "",
+    area: str = "",
+    align: Align = "datum",
+    shared: float | None = None,
+    cell: float | None = None,
+    zones: Sequence[Zone] = (),
+    square: float | None = None,
+) -> Trend:
+    """Return the mean thickness of a part by survey and zone, and its rate of loss. Lengths are mm.
+
+    Args:
+        surveys: survey folders, or folders with surveys at any depth; three surveys or more.
+        part: of which part; all surveys are of one unless given.
+        area: of which area of the station file.
+        align: ``"datum"``; or ``"pattern"``: shift and rotation are found in the wall.
+        shared: standard uncertainty that all readings of a survey share, where no record has it.
+        cell: side of the cells that are compared; those of the coarsest grid unless given.
+        zones: that have a series by themselves, in the coordinates of the latest survey.
+        square: side of squares that have one.
+
+    Raises:
+        SurveyError: a survey is missing, or what is read is not what was written.
+        SwatheError: there are too few surveys, or they are of several parts.
+    """
+    found = surveys_of_part([Path(path) for path in surveys], part=part, area=area, shared=shared)
+    return trend_of(
+        compare_dated(found, align=align, cell=cell, zones=zones, square=square, one_grid=True)
     )

@@ -30,6 +30,7 @@ from swathe.cli import (  # noqa: F401
     setup,
     simulate,
     surveys,
+    trend,
     verify,
     view,
     watch,

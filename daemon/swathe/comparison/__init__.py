@@ -4,6 +4,7 @@ from swathe.comparison.cell_map import MOST_MAP_CELLS, CellMap, map_of
 from swathe.comparison.comparing import Align, Comparison, PartComparison, compare_dated
 from swathe.comparison.dated import DatedSurvey
 from swathe.comparison.differences import CellDifferences, differences_of
+from swathe.comparison.finding import surveys_of_part
 from swathe.comparison.pairs import LEAST_YEARS, LossPlace, PairComparison, compare_maps
 from swathe.comparison.parts import LowestReading, PartArea, PartDifference
 from swathe.comparison.pattern import WallPattern, register_by_pattern
@@ -11,6 +12,7 @@ from swathe.comparison.rates import Estimate, Life, estimate, remaining_life
 from swathe.comparison.registration import Registration
 from swathe.comparison.significance import benjamini_hochberg
 from swathe.comparison.survey_errors import SurveyErrors
+from swathe.comparison.trend import LineFit, Trend, TrendPoint, ZoneTrend, fit_line, trend_of
 
 __all__ = [
     "LEAST_YEARS",
@@ -22,6 +24,7 @@ __all__ = [
     "DatedSurvey",
     "Estimate",
     "Life",
+    "LineFit",
     "LossPlace",
     "LowestReading",
     "PairComparison",
@@ -30,13 +33,19 @@ __all__ = [
     "PartDifference",
     "Registration",
     "SurveyErrors",
+    "Trend",
+    "TrendPoint",
     "WallPattern",
+    "ZoneTrend",
     "benjamini_hochberg",
     "compare_dated",
     "compare_maps",
     "differences_of",
     "estimate",
+    "fit_line",
     "map_of",
     "register_by_pattern",
     "remaining_life",
+    "surveys_of_part",
+    "trend_of",
 ]

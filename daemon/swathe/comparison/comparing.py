@@ -118,6 +118,7 @@ def compare_dated(
     separation: float | None = None,
     years: float | None = None,
     most_cells: int = MOST_MAP_CELLS,
+    one_grid: bool = False,
 ) -> Comparison:
     """Return the comparison of surveys of one part.
 
@@ -139,6 +140,7 @@ def compare_dated(
         separation: least distance between two of them, mm; three cells unless given.
         years: between two surveys, where their dates are not to be used.
         most_cells: maps with more cells are refused.
+        one_grid: whether all pairs are of cells of one size, that of the coarsest survey.
 
     Raises:
         SurveyError: what is read is not what was written.
@@ -157,7 +159,9 @@ def compare_dated(
     pairs: list[PairComparison] = []
     for one in surveys[:-1]:
         time, notes = (years, ()) if years is not None else years_between(one, latest)
-        earlier, later = maps_of_pair(one, latest, cell, most_cells)
+        earlier, later = maps_of_pair(
+            one, latest, cell, most_cells, others=surveys if one_grid else ()
+        )
         pattern = register_by_pattern(
             earlier, later, stated, search=search, search_degrees=search_degrees
         )
@@ -232,7 +236,12 @@ def _check(
 
 
 def maps_of_pair(
-    earlier: DatedSurvey, later: DatedSurvey, cell: float | None, most_cells: int
+    earlier: DatedSurvey,
+    later: DatedSurvey,
+    cell: float | None,
+    most_cells: int,
+    *,
+    others: Sequence[DatedSurvey] = (),
 ) -> tuple[CellMap, CellMap]:
     """Return the maps of two surveys with cells of one size, as near as whole cells allow.
 
@@ -241,10 +250,9 @@ def maps_of_pair(
         SwatheError: a map would have too many cells.
     """
     scan, index = (
-        max(cell or 0.0, one.resolution, other.resolution)
-        for one, other in (
-            (earlier.source.scan, later.source.scan),
-            (earlier.source.index, later.source.index),
+        max(cell or 0.0, *(axis.resolution for axis in axes))
+        for axes in zip(
+            *((one.source.scan, one.source.index) for one in (earlier, later, *others)), strict=True
         )
     )
     first, second = (

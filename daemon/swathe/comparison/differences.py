@@ -118,21 +118,25 @@ class CellDifferences:
         share does not.
         """
         chosen = where & self.pairs
-        count = int(np.count_nonzero(chosen))
-        if not count:
+        if not chosen.any():
             return None
         value = float(self.values[chosen].mean())
         if self.missing:
             return Estimate(value)
-        own = self.joined * float(np.square(self.random[chosen]).sum()) / count**2
+        own, placed = self.mean_variances(chosen)
         shared = float(self.shared[chosen].mean())
-        placed = 0.0
-        if self.slopes is not None:
-            slope = self.slopes[:, chosen].mean(axis=1)
-            placed = float(slope @ self.registration.covariance @ slope)
         square = own + shared**2 + placed
         dof = self.shared_dof * square**2 / shared**4 if shared > 0 else math.inf
         return estimate(value, math.sqrt(square), dof, coverage=coverage)
+
+    def mean_variances(self, chosen: Bools) -> tuple[float, float]:
+        """Return the variance of a mean over pairs by what is apart for each, and by the registration."""
+        count = np.count_nonzero(chosen)
+        own = self.joined * float(np.square(self.random[chosen]).sum()) / count**2
+        if self.slopes is None:
+            return own, 0.0
+        slope = self.slopes[:, chosen].mean(axis=1)
+        return own, float(slope @ self.registration.covariance @ slope)
 
 
 def differences_of(

@@ -33,11 +33,18 @@ HOLE = range(820, 930)
 
 
 def write(
-    path: Path, *, utc: int, loss: float, seed: int, hole: bool = False, units: str = ""
+    path: Path,
+    *,
+    utc: int,
+    loss: float,
+    seed: int,
+    hole: bool = False,
+    units: str = "",
+    part: str = "Penstock 3",
 ) -> Path:
     """Write a survey of 21 cells of a wall that becomes thinner along the scan axis."""
     made, text = record(), text_with(TABLES)
-    text = units + text.replace("[survey]", '[survey]\npart = "Penstock 3"')
+    text = units + text.replace("[survey]", f'[survey]\npart = "{part}"')
     noise = SD * np.random.default_rng(seed).standard_normal(5000)
     motion = Motion(
         lambda ms: (ms / 50 - 1,),

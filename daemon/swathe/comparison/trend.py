@@ -1,0 +1,273 @@
+"""A part scanned over years: the mean thickness of each zone by survey, and its rate of loss.
+
+All surveys are compared with the latest at the same places, and only cells that every one of them measured
+are in the means, so that no mean changes with what was scanned. What all readings of a survey share
+moves its mean as a whole: it is a random effect of the survey, apart for each, and no number of
+cells makes it smaller.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+import numpy as np
+
+from swathe.arrays import Bools, Floats
+from swathe.comparison.comparing import Comparison
+from swathe.comparison.dated import DAYS_PER_YEAR
+from swathe.comparison.parts import PartArea
+from swathe.comparison.rates import Estimate, estimate
+from swathe.errors import SwatheError
+
+__all__ = ["LineFit", "Trend", "TrendPoint", "ZoneTrend", "fit_line", "trend_of"]
+
+_LEAST_SURVEYS: Final = 3
+_LEAST_FOR_BEND: Final = 4
+_COVERAGE: Final = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class TrendPoint:
+    """The mean thickness of a zone in a survey.
+
+    Attributes:
+        survey: name of the survey.
+        moment: the middle of the time in which it was measured, UTC by its computer's clock.
+        years: before the latest survey; 0 for that one.
+        mean: thickness of the common cells, mm.
+        standard: its standard uncertainty; None where what the readings share is not known.
+    """
+
+    survey: str
+    moment: datetime
+    years: float
+    mean: float
+    standard: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class LineFit:
+    """A straight line by least squares, and what speaks against its being straight.
+
+    Attributes:
+        slope: change in a year.
+        excess: square root of chi square over its degrees of freedom; the interval is widened by it where
+            it is above 1. None where the uncertainties of the points are not known.
+        bend: change of the slope in a year, of a parabola; None with fewer than four points.
+    """
+
+    slope: Estimate
+    excess: float | None
+    bend: Estimate | None
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneTrend:
+    """The series of a zone.
+
+    Attributes:
+        area: which zone, in the coordinates of the latest survey.
+        cells: that every survey measured.
+        required: cells of the latest survey there that are not excluded.
+        points: one a survey, the oldest first; none without a common cell.
+        rate: of loss, mm/year; None without points.
+        excess: see `LineFit`.
+        acceleration: by how much the rate of loss rises in a year, mm/year²; None with fewer than
+            four surveys.
+    """
+
+    area: PartArea
+    cells: int
+    required: int
+    points: tuple[TrendPoint, ...]
+    rate: Estimate | None
+    excess: float | None
+    acceleration: Estimate | None
+
+    @property
+    def accelerates(self) -> bool:
+        """Whether the data show that the loss becomes faster."""
+        return self.acceleration is not None and self.acceleration.above_zero
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """A part over its surveys.
+
+    Attributes:
+        comparison: of every survey with the latest.
+        whole: everything.
+        zones: each zone, then each square.
+        coverage: level of confidence of the intervals of rates. Those of accelerations together have it, over
+            all zones: one among many would bend by chance.
+    """
+
+    comparison: Comparison
+    whole: ZoneTrend
+    zones: tuple[ZoneTrend, ...]
+    coverage: float = _COVERAGE
+
+
+def fit_line(
+    years: Floats,
+    values: Floats,
+    standard: Floats | None,
+    *,
+    shared: Floats | None = None,
+    shared_dof: Floats | None = None,
+    bends: int = 1,
+) -> LineFit:
+    """Return the line through points by weighted least squares.
+
+    Where the points scatter more than their uncertainties explain, these are multiplied by the ratio
+    (R. T. Birge, Physical Review 40, 207, 1932; from memory) and the interval is Student's with the
+    points' degrees of freedom. Where uncertainties are not known, they are estimated from the scatter.
+
+    Args:
+        years: of the points, three or more.
+        values: of the points.
+        standard: their standard uncertainties, independent from point to point; None where unknown.
+        shared: the part of each that rests on an estimate with few degrees of freedom.
+        shared_dof: the degrees of freedom of that.
+        bends: number of lines whose bends are looked at together.
+
+    Raises:
+        SwatheError: fewer than three points, or all at one time.
+    """
+    count = years.size
+    if count < _LEAST_SURVEYS or not np.ptp(years) > 0:
+        message = (
+            f"a trend requires {_LEAST_SURVEYS} surveys or more at different times (got {count})"
+        )
+        raise SwatheError(message)
+    sizes = np.ones(count) if standard is None else np.maximum(standard, 1e-9)
+    slope, u_slope, excess, weights = _polynomial(years, values, sizes, 1)
+    dof = math.inf
+    if standard is None or excess > 1:
+        u_slope, dof = u_slope * excess, float(count - 2)
+    elif shared is not None and shared_dof is not None:
+        parts = float(np.sum((weights * shared) ** 4 / shared_dof))
+        dof = u_slope**4 / parts if parts else math.inf
+    bend = None
+    if count >= _LEAST_FOR_BEND:
+        half, u_half, ratio, _ = _polynomial(years, values, sizes, 2)
+        free = float(count - 3)
+        if standard is None or ratio > 1:
+            u_half *= ratio
+        else:
+            free = math.inf
+        coverage = 1 - (1 - _COVERAGE) / max(bends, 1)
+        bend = estimate(2 * half, 2 * u_half, free, coverage=coverage)
+    return LineFit(
+        estimate(slope, u_slope, dof, coverage=_COVERAGE),
+        None if standard is None else excess,
+        bend,
+    )
+
+
+def _polynomial(
+    years: Floats, values: Floats, standard: Floats, degree: int
+) -> tuple[float, float, float, Floats]:
+    """Return the highest term of a polynomial, its uncertainty, the ratio of scatter, and its weights."""
+    middle = float(years.mean())
+    design = np.vander(years - middle, degree + 1) / standard[:, None]
+    inverse = np.linalg.inv(design.T @ design)
+    terms = inverse @ design.T @ (values / standard)
+    left = values / standard - design @ terms
+    free = years.size - degree - 1
+    ratio = math.sqrt(float(left @ left) / free) if free else 0.0
+    weights = (inverse @ design.T)[0] / standard
+    return float(terms[0]), math.sqrt(float(inverse[0, 0])), ratio, weights
+
+
+def trend_of(comparison: Comparison) -> Trend:
+    """Return the trend of a part from the comparison of its surveys with the latest, on one grid.
+
+    Raises:
+        SwatheError: fewer than three surveys, or no cell that all of them measured.
+    """
+    if len(comparison.surveys) < _LEAST_SURVEYS:
+        message = (
+            f"a trend requires {_LEAST_SURVEYS} surveys or more (got {len(comparison.surveys)}); "
+            "`swathe compare` takes two"
+        )
+        raise SwatheError(message)
+    common = np.logical_and.reduce([pair.differences.pairs for pair in comparison.pairs])
+    if not common.any():
+        message = "no cell was measured in all surveys: see their areas, or leave one out"
+        raise SwatheError(message)
+    areas = [one.area for one in (comparison.whole, *comparison.zones, *comparison.squares)]
+    found = [_zone(comparison, area, common, len(areas)) for area in areas]
+    return Trend(comparison, found[0], tuple(found[1:]))
+
+
+def _zone(comparison: Comparison, area: PartArea, common: Bools, bends: int) -> ZoneTrend:
+    """Return the series of a zone."""
+    at = np.ix_(area.rows, area.columns)
+    chosen = common[at]
+    last = comparison.latest
+    required = int(np.count_nonzero(~last.differences.later.excluded[at]))
+    cells = int(np.count_nonzero(chosen))
+    if not cells:
+        return ZoneTrend(area, 0, required, (), None, None, None)
+    latest = float(last.differences.later.mean[at][chosen].mean())
+    means, own, errors = [], [], []
+    for pair in comparison.pairs:
+        part = pair.differences.cut(area.rows, area.columns)
+        means.append(float(part.before[chosen].mean()))
+        apart, placed = part.mean_variances(chosen)
+        # What is apart for each cell of a pair is taken to be of both surveys alike.
+        own.append(apart / 2 + placed)
+        errors.append(pair.errors[0])
+    means.append(latest)
+    own.append(last.differences.cut(area.rows, area.columns).mean_variances(chosen)[0] / 2)
+    errors.append(last.errors[1])
+    known = not any(one.missing for one in errors)
+    shared = np.array(
+        [float(one.shared_at(np.array([mean]))[0]) for one, mean in zip(errors, means, strict=True)]
+    )
+    standard = np.sqrt(np.array(own) + shared**2)
+    end = comparison.surveys[-1].moment
+    years = np.array(
+        [(one.moment - end).total_seconds() / (86400 * DAYS_PER_YEAR) for one in comparison.surveys]
+    )
+    fit = fit_line(
+        years,
+        np.array(means),
+        standard if known else None,
+        shared=shared,
+        shared_dof=np.array([one.shared_dof for one in errors]),
+        bends=bends,
+    )
+    points = tuple(
+        TrendPoint(survey.name, survey.moment, float(-year), mean, float(u) if known else None)
+        for survey, year, mean, u in zip(comparison.surveys, years, means, standard, strict=True)
+    )
+    return ZoneTrend(
+        area,
+        cells,
+        required,
+        points,
+        fit.slope.scaled(-1),
+        fit.excess,
+        None if fit.bend is None else fit.bend.scaled(-1),
+    )
+
+
+def one_part(parts: Sequence[tuple[str, str]]) -> None:
+    """Refuse surveys of several parts or areas.
+
+    Raises:
+        SwatheError: there are several; the text lists them.
+    """
+    kinds = sorted(set(parts))
+    if len(kinds) > 1:
+        listed = ", ".join(repr(part) + (f" (area {area})" if area else "") for part, area in kinds)
+        message = (
+            f"the surveys are of several parts or areas: {listed}; choose one with --part or --area"
+        )
+        raise SwatheError(message)

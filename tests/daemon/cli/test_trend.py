@@ -23,7 +23,7 @@ from swathe.cli.app import app
 from swathe.comparison import dated
 from swathe.errors import SwatheError
 from swathe.station import AlarmKind
-from swathe.store import SurveyFolder, VerifiedRecord
+from swathe.store import SurveyFolder, VerifiedRecord, read_verified_record
 
 LOSS = {-9: 0.0, -6: 0.31, -3: 0.6, 0: 0.9}
 
@@ -75,7 +75,7 @@ def test_text_has_the_series_and_claims_no_acceleration(folder: Path) -> None:
 
 def test_clock_that_is_not_trusted_is_named(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """An alarm of the computer's clock in a record is in the notes of the trend."""
-    real = dated.read_verified_record
+    real = read_verified_record
     alarm = SimpleNamespace(
         kind=AlarmKind.CLOCK_STEPPED,
         since=datetime(2027, 1, 15, tzinfo=UTC_ZONE),

@@ -66,6 +66,10 @@ def compare_surveys(
         >>> found = swathe.compare_surveys(["penstock-3", "penstock-3"], years=1.0)
         >>> found.whole.pairs[0].pairs, round(found.whole.pairs[0].mean.value, 3)
         (19, 0.0)
+        >>> found.latest.registration.basis, found.latest.years
+        ('datum', 1.0)
+        >>> found.whole.pairs[0].mean.low is None, "no calibration record" in found.latest.differences.missing
+        (True, True)
         >>> found.dataset().difference.dims
         ('index', 'scan')
     """
@@ -113,6 +117,12 @@ def survey_trend(
     Raises:
         SurveyError: a survey is missing, or what is read is not what was written.
         SwatheError: there are too few surveys, or they are of several parts.
+
+    Example:
+        >>> import swathe
+        >>> swathe.survey_trend(["penstock-3"])
+        Traceback (most recent call last):
+        swathe.errors.SwatheError: a comparison requires two surveys or more, the oldest first
     """
     found = surveys_of_part([Path(path) for path in surveys], part=part, area=area, shared=shared)
     return trend_of(

@@ -12,7 +12,7 @@ from swathe.comparison.rates import Estimate, Life, estimate, remaining_life
 from swathe.comparison.registration import Registration
 from swathe.comparison.significance import benjamini_hochberg
 from swathe.comparison.survey_errors import SurveyErrors
-from swathe.comparison.trend import LineFit, Trend, TrendPoint, ZoneTrend, fit_line, trend_of
+from swathe.comparison.trend import Trend, TrendFit, TrendPoint, ZoneTrend, fit_trend, trend_of
 
 __all__ = [
     "LEAST_YEARS",
@@ -24,7 +24,6 @@ __all__ = [
     "DatedSurvey",
     "Estimate",
     "Life",
-    "LineFit",
     "LossPlace",
     "LowestReading",
     "PairComparison",
@@ -34,6 +33,7 @@ __all__ = [
     "Registration",
     "SurveyErrors",
     "Trend",
+    "TrendFit",
     "TrendPoint",
     "WallPattern",
     "ZoneTrend",
@@ -42,7 +42,7 @@ __all__ = [
     "compare_maps",
     "differences_of",
     "estimate",
-    "fit_line",
+    "fit_trend",
     "map_of",
     "register_by_pattern",
     "remaining_life",

@@ -23,7 +23,7 @@ from swathe.comparison.parts import PartArea
 from swathe.comparison.rates import Estimate, estimate
 from swathe.errors import SwatheError
 
-__all__ = ["LineFit", "Trend", "TrendPoint", "ZoneTrend", "fit_line", "trend_of"]
+__all__ = ["Trend", "TrendFit", "TrendPoint", "ZoneTrend", "fit_trend", "trend_of"]
 
 _LEAST_SURVEYS: Final = 3
 _LEAST_FOR_BEND: Final = 4
@@ -50,7 +50,7 @@ class TrendPoint:
 
 
 @dataclass(frozen=True, slots=True)
-class LineFit:
+class TrendFit:
     """A straight line by least squares, and what speaks against its being straight.
 
     Attributes:
@@ -75,7 +75,7 @@ class ZoneTrend:
         required: cells of the latest survey there that are not excluded.
         points: one a survey, the oldest first; none without a common cell.
         rate: of loss, mm/year; None without points.
-        excess: see `LineFit`.
+        excess: see `TrendFit`.
         acceleration: by how much the rate of loss rises in a year, mm/year²; None with fewer than
             four surveys.
     """
@@ -112,7 +112,7 @@ class Trend:
     coverage: float = _COVERAGE
 
 
-def fit_line(
+def fit_trend(
     years: Floats,
     values: Floats,
     standard: Floats | None,
@@ -120,7 +120,7 @@ def fit_line(
     shared: Floats | None = None,
     shared_dof: Floats | None = None,
     bends: int = 1,
-) -> LineFit:
+) -> TrendFit:
     """Return the line through points by weighted least squares.
 
     Where the points scatter more than their uncertainties explain, these are multiplied by the ratio
@@ -162,7 +162,7 @@ def fit_line(
             free = math.inf
         coverage = 1 - (1 - _COVERAGE) / max(bends, 1)
         bend = estimate(2 * half, 2 * u_half, free, coverage=coverage)
-    return LineFit(
+    return TrendFit(
         estimate(slope, u_slope, dof, coverage=_COVERAGE),
         None if standard is None else excess,
         bend,
@@ -235,7 +235,7 @@ def _zone(comparison: Comparison, area: PartArea, common: Bools, bends: int) -> 
     years = np.array(
         [(one.moment - end).total_seconds() / (86400 * DAYS_PER_YEAR) for one in comparison.surveys]
     )
-    fit = fit_line(
+    fit = fit_trend(
         years,
         np.array(means),
         standard if known else None,

@@ -54,7 +54,13 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.mark.parametrize(
-    "module", ["swathe.api.survey", "swathe.api.gridding", "swathe.evaluation.evaluating"]
+    "module",
+    [
+        "swathe.api.survey",
+        "swathe.api.gridding",
+        "swathe.api.comparing",
+        "swathe.evaluation.evaluating",
+    ],
 )
 def test_docstring_examples_run(module: str, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every example of the API's docstrings prints what it says."""

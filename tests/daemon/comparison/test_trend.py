@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from swathe.comparison import fit_line
+from swathe.comparison import fit_trend
 from swathe.errors import SwatheError
 
 YEARS = np.array([-8.0, -5.0, -3.0, -1.0, 0.0])
@@ -16,7 +16,7 @@ def test_line_is_numpys() -> None:
     """Slope and uncertainty are those of `numpy.polyfit` with the weights 1 / u."""
     values = np.array([12.0, 11.8, 11.35, 11.3, 11.15])
     u = np.array([0.2, 0.15, 0.2, 0.1, 0.25])
-    found = fit_line(YEARS, values, u)
+    found = fit_trend(YEARS, values, u)
     terms, covariance = np.polyfit(YEARS, values, 1, w=1 / u, cov="unscaled")
     assert found.slope.value == pytest.approx(terms[0])
     assert found.excess is not None
@@ -34,12 +34,12 @@ def test_without_uncertainties_the_scatter_is_taken() -> None:
     """The interval is that of `scipy.stats.linregress` with Student's t."""
     values = np.array([12.0, 11.8, 11.35, 11.3, 11.15])
     expected = stats.linregress(YEARS, values)
-    found = fit_line(YEARS, values, None)
+    found = fit_trend(YEARS, values, None)
     assert found.excess is None
     half = stats.t.ppf(0.975, 3) * expected.stderr
     assert found.slope.low == pytest.approx(expected.slope - half)
     # Uncertainties that are far too small come to the same.
-    small = fit_line(YEARS, values, np.full(5, 1e-4))
+    small = fit_trend(YEARS, values, np.full(5, 1e-4))
     assert small.slope.low == pytest.approx(expected.slope - half)
     assert small.excess is not None
     assert small.excess > 100
@@ -49,7 +49,7 @@ def test_few_degrees_of_freedom_widen_the_interval() -> None:
     """Where all uncertainty is shared with 4 degrees of freedom each, as Welch and Satterthwaite have it."""
     u = np.full(3, 0.1)
     years = np.array([-2.0, -1.0, 0.0])
-    found = fit_line(years, np.array([10.2, 10.1, 10.0]), u, shared=u, shared_dof=np.full(3, 4.0))
+    found = fit_trend(years, np.array([10.2, 10.1, 10.0]), u, shared=u, shared_dof=np.full(3, 4.0))
     assert found.slope.standard == pytest.approx(0.1 / np.sqrt(2))
     # Two points carry the slope, alike: 8 degrees of freedom.
     assert found.slope.dof == pytest.approx(8.0)
@@ -65,7 +65,7 @@ def test_interval_holds_the_rate(count: int) -> None:
     held = bent = 0
     for _ in range(1500):
         values = 12 - 0.1 * years + random.normal(0, u)
-        found = fit_line(years, values, u, bends=1)
+        found = fit_trend(years, values, u, bends=1)
         assert found.slope.low is not None
         assert found.slope.high is not None
         held += found.slope.low <= -0.1 <= found.slope.high
@@ -79,7 +79,7 @@ def test_bends_of_many_zones_share_the_level() -> None:
     """Of 20 zones that are looked at together each one's interval is of 99.75 %."""
     values = np.array([12.0, 11.8, 11.35, 11.3, 11.15])
     u = np.full(5, 0.2)
-    one, many = (fit_line(YEARS, values, u, bends=n).bend for n in (1, 20))
+    one, many = (fit_trend(YEARS, values, u, bends=n).bend for n in (1, 20))
     assert one is not None
     assert many is not None
     assert one.high is not None
@@ -91,6 +91,6 @@ def test_bends_of_many_zones_share_the_level() -> None:
 def test_too_few_points_are_refused() -> None:
     """Two surveys are a comparison; surveys of one day have no rate."""
     with pytest.raises(SwatheError, match="3 surveys or more"):
-        fit_line(np.array([0.0, 1.0]), np.array([1.0, 2.0]), None)
+        fit_trend(np.array([0.0, 1.0]), np.array([1.0, 2.0]), None)
     with pytest.raises(SwatheError, match="different times"):
-        fit_line(np.zeros(3), np.array([1.0, 2.0, 3.0]), None)
+        fit_trend(np.zeros(3), np.array([1.0, 2.0, 3.0]), None)

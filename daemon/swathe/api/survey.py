@@ -6,11 +6,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 from swathe.api.amending import amendment, end_of_replay
 from swathe.errors import SurveyError
-from swathe.evaluation import Evaluation, Zone, evaluate_arrays
+from swathe.evaluation import Evaluation, EvaluationWishes, Zone, evaluate_arrays
 from swathe.export import ReadingParts, export_survey, readings_dataset
 from swathe.messages import GapMessage
 from swathe.pipeline import Pipeline
@@ -253,6 +253,45 @@ class Survey:
             options = {"lowest": lowest, "separation": separation}
         target = None if out is None else Path(out)
         return export_survey(self._folder, to, target, force=force, **options)
+
+    def report(
+        self,
+        path: Path | str,
+        *,
+        fill: Mapping[str, str] | None = None,
+        lines: Sequence[float] = (),
+        paper: str = "",
+        **evaluation: Unpack[EvaluationWishes],
+    ) -> Path:
+        """Write the report of the survey, HTML or PDF by the name of its file; return its path.
+
+        A file that is there is replaced. What is not verified, damaged or not seen is in the report.
+
+        Args:
+            path: of the file: ``.html`` or ``.pdf``.
+            fill: entries of the cover by their key, instead of those of the station file's ``[report]``.
+            lines: index positions of the lines to draw, mm; that of the lowest place unless given.
+            paper: of the PDF: ``"a4"`` or ``"letter"``; by the survey's unit unless given.
+            evaluation: what is evaluated, as `evaluate` takes it; the alert level is the level unless
+                levels are given.
+
+        Raises:
+            SurveyError: the record is missing or is not the one that was written, or a line is
+                outside the survey.
+            SwatheError: an argument is none, the file cannot be written, or what PDF requires, the
+                extra ``pdf``, is missing.
+
+        Example:
+            >>> import swathe
+            >>> survey = swathe.open_survey("penstock-3")
+            >>> survey.report("report.html", fill={"client": "Example Hydro"}, square=5.0).name
+            'report.html'
+        """
+        from swathe.document import ReportWishes, write_report  # matplotlib takes long to import
+
+        wishes = ReportWishes(fill=fill or {}, lines=lines, evaluation=evaluation)
+        write_report(self._folder, [Path(path)], wishes, paper=paper)
+        return Path(path)
 
     def replay(
         self,

@@ -8,12 +8,25 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from swathe.cli.app import Exit, app, console, quantity, say, warn_unverified
+from swathe.cli.evaluation_options import (
+    ApartOption,
+    CornersOption,
+    ExtremesOption,
+    LevelOption,
+    LowestOption,
+    NotScannedOption,
+    SquareOption,
+    ZoneOption,
+    evaluation_wishes,
+)
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
     from swathe.store import SurveyFolder
 
 __all__ = ["report"]
+
+_LOWEST = 10
 
 
 @app.command()
@@ -45,24 +58,23 @@ def report(
             "file's [report]. Repeatable."
         ),
     ] = None,
-    level: Annotated[
-        list[str] | None,
-        typer.Option(
-            help='In the document, count areas below this level: "8 mm", or "80 %" of the nominal '
-            "thickness. Repeatable; the alert level unless given."
-        ),
-    ] = None,
-    lowest: Annotated[
-        int, typer.Option(min=0, max=100, help="Low places that the document lists.")
-    ] = 10,
+    level: LevelOption = None,
+    lowest: LowestOption = _LOWEST,
+    apart: ApartOption = "",
+    square: SquareOption = "",
+    zone: ZoneOption = None,
+    corners: CornersOption = False,
+    extremes: ExtremesOption = False,
+    not_scanned: NotScannedOption = "",
     paper: Annotated[
         str, typer.Option(help="Of the PDF: a4 or letter; by the survey's unit unless given.")
     ] = "",
 ) -> None:
     """Print coverage, calibration, checks and the minimum thickness with its uncertainty.
 
-    With --out FILE.html or FILE.pdf, write the whole report as a document. Of several surveys, a list
-    comes first. Exit code 5: a journal is damaged.
+    With --out FILE.html or FILE.pdf, write the whole report as a document, which evaluates the cells
+    as `swathe evaluate` does; the alert level is the level unless one is given. Of several surveys, a
+    list comes first. Exit code 5: a journal is damaged.
     """
     from swathe.cli.report_file import entries_of, wants_document, write_document
     from swathe.report.cell_picture import draw_cell
@@ -72,7 +84,9 @@ def report(
 
     folders = _surveys(survey)
     folder = folders[0]
-    document = wants_document(out, pdf=pdf, others=bool(fill or level or paper))
+    asked = fill, paper, level, apart, square, zone, corners, extremes, not_scanned
+    others = any(asked) or lowest != _LOWEST
+    document = wants_document(out, pdf=pdf, others=others)
     if (line or cell or document) and len(folders) > 1:
         message = "a drawing or a document is of one survey: name its folder"
         raise SwatheError(message)
@@ -88,9 +102,11 @@ def report(
         if cell:
             message = "--cell draws one cell: a document has the A-scans of the lowest places"
             raise SwatheError(message)
-        wishes = ReportWishes(
-            fill=entries_of(fill or ()), levels=level or (), lowest=lowest, lines=lines
-        )
+        evaluation = evaluation_wishes(
+            level=level, lowest=lowest, apart=apart, square=square, zone=zone, corners=corners,
+            extremes=extremes, not_scanned=not_scanned,
+        )  # fmt: skip
+        wishes = ReportWishes(fill=entries_of(fill or ()), evaluation=evaluation, lines=lines)
         damaged = write_document(folder, out, wishes, pdf=pdf, paper=paper)
         raise typer.Exit(Exit.JOURNAL_DAMAGED if damaged else Exit.OK)
     if len(lines) > 1:

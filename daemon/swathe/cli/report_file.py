@@ -17,7 +17,6 @@ __all__ = ["entries_of", "wants_document", "write_document"]
 
 _HTML = (".html", ".htm")
 _PDF = ".pdf"
-_PAPERS = {"a4": "A4", "letter": "letter"}
 
 
 def wants_document(out: Path | None, *, pdf: bool, others: bool) -> bool:
@@ -71,27 +70,12 @@ def write_document(
     Raises:
         SwatheError: the report cannot be made or written.
     """
-    from swathe.document import document_html, print_pdf, survey_document
+    from swathe.document import write_report
     from swathe.store import damage_since, read_verified_record
 
+    paths = list(dict.fromkeys([out, out.with_suffix(_PDF)] if pdf else [out]))
+    write_report(folder, paths, wishes, paper=paper)
+    for path in paths:
+        say(f"report: {path}")
     record = read_verified_record(folder).record
-    size = _PAPERS.get(paper.lower() or ("a4" if record.display.is_metric else "letter"))
-    if size is None:
-        message = f"'--paper' must be one of {', '.join(_PAPERS)} (got {paper!r})"
-        raise SwatheError(message)
-    document = survey_document(folder, wishes)
-    as_pdf = out.suffix.lower() == _PDF
-    if not as_pdf:
-        _write(out, document_html(document).encode())
-    if as_pdf or pdf:
-        _write(out.with_suffix(_PDF), print_pdf(document_html(document, paper=size)))
     return bool(record.journal_damage or damage_since(folder, record))
-
-
-def _write(path: Path, data: bytes) -> None:
-    try:
-        path.write_bytes(data)
-    except OSError as error:
-        message = f"{path} cannot be written: {error.strerror}"
-        raise SwatheError(message) from error
-    say(f"report: {path}")

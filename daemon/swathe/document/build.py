@@ -9,6 +9,7 @@ from swathe.document.material import ReportMaterial, ReportWishes, gather
 from swathe.document.model import ReportDocument, ReportSection
 from swathe.document.quality_part import calibration_section, settings_section, uncertainty_section
 from swathe.document.thickness_part import lines_section, thickness_section, values_section
+from swathe.document.zones_part import zones_section
 from swathe.store import SurveyFolder
 
 __all__ = ["survey_document"]
@@ -26,7 +27,7 @@ def survey_document(folder: SurveyFolder, wishes: ReportWishes | None = None) ->
     Raises:
         SurveyError: the record is missing or is not the one that was written, or a line that is
             asked for is outside the survey.
-        SwatheError: an entry of the cover or a level is none.
+        SwatheError: an entry of the cover, a level, a zone or the like is none.
     """
     of = gather(folder, ReportWishes() if wishes is None else wishes)
     record = of.record
@@ -46,7 +47,9 @@ def survey_document(folder: SurveyFolder, wishes: ReportWishes | None = None) ->
 def _sections(of: ReportMaterial) -> list[ReportSection]:
     made = [summary_section(of), plan_section(of), coverage_section(of)]
     if not of.record.spots:
-        made += [thickness_section(of), values_section(of), lines_section(of)]
+        made += [thickness_section(of), values_section(of)]
+        made += [one for one in (zones_section(of),) if one is not None]
+        made += [lines_section(of)]
     return [
         *made,
         calibration_section(of),

@@ -28,7 +28,7 @@ from swathe.document.sheet import (
     place_axes,
     sheet_png,
 )
-from swathe.evaluation import LowPlace
+from swathe.evaluation import Evaluation, LowPlace
 from swathe.messages import GapMessage
 from swathe.pipeline import CellState
 from swathe.report.axis_units import scale_axes
@@ -38,7 +38,7 @@ from swathe.report.thickness_axis import colours_of, outline_thin, recorded_scal
 from swathe.station import scale_ticks
 from swathe.store import SurveyRecord
 
-__all__ = ["state_map", "thickness_map"]
+__all__ = ["square_map", "state_map", "thickness_map"]
 
 # Edges of a sheet, and its foot with scale bar and legend, mm.
 _LEFT, _TOP, _FOOT = 14.0, 3.0, 25.0
@@ -47,6 +47,8 @@ _STRIP_STEP = 11.0
 _SPARSE = 24
 # More numbers of gaps than this hide the map.
 _MOST_NUMBERED = 60
+# Width and height of a square on paper that hold its number, mm.
+_ROOM = (9.0, 3.5)
 _LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1 (sRGB, from memory)
 
 
@@ -103,6 +105,62 @@ def thickness_map(
         entries.append(("suspect or to confirm: in no figure", swatch))
     _legend(figure, foot + 18.0, entries)
     return _picture(figure, layout, caption, "Map of the thickness over scan and index position")
+
+
+def square_map(found: Evaluation, record: SurveyRecord) -> DrawnPicture:
+    """Return the map of the lowest thickness of each square, with the number where there is room."""
+    scale, units = recorded_scale(record), record.display
+    colours: Any = colours_of(scale)
+    last, sides = found.squares[-1], found.square or (1.0, 1.0)
+    shape = last.row + 1, last.column + 1
+    lowest = np.full(shape, np.nan, np.float32)
+    partly = np.zeros(shape, bool)
+    for one in found.squares:
+        if one.figures.minimum is not None:
+            lowest[one.row, one.column] = one.figures.minimum.thickness
+        partly[one.row, one.column] = one.figures.measured < one.figures.cells
+    first = found.squares[0]
+    origin = first.scan.low, first.index.low
+    size = last.scan.high - origin[0], last.index.high - origin[1]
+    state = np.full(shape, CellState.MEASURED, np.uint8)
+    squares = MapCells(lowest, partly, state, origin, size, sides)
+
+    def paint(rows: Ints, columns: Ints) -> NDArray[np.uint8]:
+        values = lowest[np.ix_(rows, columns)]
+        pixels = colours["cmap"](colours["norm"](np.ma.masked_invalid(values)), bytes=True)[..., :3]
+        pixels = np.where(np.isnan(values)[..., None], np.uint8(255), pixels)
+        _ink(pixels, partly[np.ix_(rows, columns)], CellState.SUSPECT)
+        return pixels
+
+    figure, layout, strips, foot = _sheet(squares, record, paint)
+    roomy = all(
+        side / layout.denominator >= least for side, least in zip(sides, _ROOM, strict=True)
+    )
+    halo = [withStroke(linewidth=2, foreground="white")]
+    for strip in strips:
+        for one in found.squares:
+            low, top = one.scan.low, one.index.low
+            width, height = one.scan.high - low, one.index.high - top
+            strip.axes.add_patch(
+                Rectangle((low, top), width, height, fill=False, edgecolor="black", linewidth=0.4)
+            )
+            middle = low + width / 2, top + height / 2
+            if roomy and one.figures.minimum is not None and _inside(strip.axes, *middle):
+                text = units.number(one.figures.minimum.thickness, 2, 3)
+                strip.axes.annotate(
+                    text, middle, ha="center", va="center", fontsize=6.5, path_effects=halo
+                )
+    _bar(figure, foot, colours["cmap"], colours["norm"], record)
+    draw_scale_bar(figure, 112.0, foot + 9.0, layout.denominator, units)
+    entries = [("no cell counts", np.full((1, 1, 3), 255, np.uint8))]
+    if partly.any():
+        swatch = np.full((24, 40, 3), 128, np.uint8)
+        _ink(swatch, np.ones((24, 40), bool), CellState.SUSPECT)
+        entries.append(("not all required cells count", swatch))
+    _legend(figure, foot + 18.0, entries)
+    numbers = f" Numbers: that thickness in {units.length_words}." if roomy else ""
+    caption = f"Lowest thickness of the cells that count in each square; dark is thin.{numbers}"
+    return _picture(figure, layout, caption, "Map of the lowest thickness of each square")
 
 
 def state_map(cells: MapCells, record: SurveyRecord, *, caption: str) -> DrawnPicture:

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from swathe.document.map_cells import MapCells, read_map_cells
 from swathe.errors import JournalError, StationError, SurveyError, SwatheError
-from swathe.evaluation import CellSource, Evaluation, evaluate_arrays
+from swathe.evaluation import CellSource, Evaluation, EvaluationWishes, evaluate_arrays
 from swathe.pipeline.progress.fields import count_text, number_text
 from swathe.report.evaluation_text import EvaluationText
 from swathe.station import ReportSettings, Station
@@ -44,15 +44,13 @@ class ReportWishes:
 
     Attributes:
         fill: entries of the cover by their key in ``[report]``, instead of the station file's.
-        levels: below which areas are counted, as `evaluate_arrays` takes them.
-        lowest: so many low places.
+        evaluation: what is evaluated; the alert level is the level unless levels are given.
         lines: index positions of the lines to draw, mm; that of the lowest place unless given.
         made: when the report is made; now unless given.
     """
 
     fill: Mapping[str, str] = field(default_factory=dict)
-    levels: Sequence[float | str] = ()
-    lowest: int = 10
+    evaluation: EvaluationWishes = field(default_factory=EvaluationWishes)
     lines: Sequence[float] = ()
     made: datetime = field(default_factory=lambda: datetime.now(UTC))
 
@@ -106,7 +104,7 @@ def gather(folder: SurveyFolder, wishes: ReportWishes) -> ReportMaterial:
 
     Raises:
         SurveyError: the record is missing or is not the one that was written.
-        SwatheError: an entry of the cover is none, or a level is none.
+        SwatheError: an entry of the cover, a level, a zone or the like is none.
     """
     record, unverified = read_verified_record(folder)
     unverified = unverified or unverified_reason(folder)
@@ -116,12 +114,12 @@ def gather(folder: SurveyFolder, wishes: ReportWishes) -> ReportMaterial:
     found: Evaluation | None = None
     cells: MapCells | None = None
     no_figures = ""
-    if not record.spots:
+    if record.spots:
+        _refuse_of_spots(wishes.evaluation)
+    else:
         try:
             group = open_arrays(folder)
-            found = evaluate_arrays(
-                group, record=record, levels=_levels(wishes, record), lowest=wishes.lowest
-            )
+            found = evaluate_arrays(group, record=record, **_evaluation(wishes, record))
             source = CellSource.of(group)
             if source.index.cells > 1:
                 cells = read_map_cells(source, _MOST_BLOCKS)
@@ -148,12 +146,39 @@ def gather(folder: SurveyFolder, wishes: ReportWishes) -> ReportMaterial:
     )
 
 
-def _levels(wishes: ReportWishes, record: SurveyRecord) -> Sequence[float | str]:
-    """Return the levels that are asked for, or else the alert level of the survey."""
-    if wishes.levels:
-        return wishes.levels
+def _evaluation(wishes: ReportWishes, record: SurveyRecord) -> EvaluationWishes:
+    """Return what is asked of the evaluation; the alert level of the survey where no level is."""
     alert = None if record.plan is None else record.plan.alert_below
-    return () if alert is None else (alert,)
+    if alert is None or wishes.evaluation.get("levels"):
+        return wishes.evaluation
+    return {**wishes.evaluation, "levels": (alert,)}
+
+
+def _refuse_of_spots(asked: EvaluationWishes) -> None:
+    """Raise an error where figures over an area are asked of spots.
+
+    Raises:
+        SwatheError: they are.
+    """
+    wanted = [
+        name
+        for name in (
+            "levels",
+            "separation",
+            "zones",
+            "square",
+            "corners",
+            "extremes",
+            "not_scanned",
+        )
+        if asked.get(name)
+    ]
+    if wanted:
+        message = (
+            "this survey is one of spots, which have no area: its report lists each one, and has no "
+            f"{', '.join(wanted).replace('_', ' ')}"
+        )
+        raise SwatheError(message)
 
 
 def _station(folder: SurveyFolder) -> Station | None:

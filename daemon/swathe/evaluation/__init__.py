@@ -13,6 +13,7 @@ from swathe.evaluation.parts import LevelArea, PartSummary, PartTally
 from swathe.evaluation.profiles import LowestProfile, LowestProfiles
 from swathe.evaluation.statistics import PERCENTILES, Histogram, Statistics, Tally
 from swathe.evaluation.thin_areas import ThinArea, ThinAreas, ThinAreasBelow
+from swathe.evaluation.wishes import EvaluationWishes
 from swathe.evaluation.zones import Square, SquareGrid, Zone, ZoneSummary, ZoneTally
 
 __all__ = [
@@ -21,6 +22,7 @@ __all__ = [
     "BlockMinima",
     "CellSource",
     "Evaluation",
+    "EvaluationWishes",
     "Extremes",
     "Histogram",
     "LevelArea",

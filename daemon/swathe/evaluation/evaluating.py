@@ -205,6 +205,9 @@ def evaluate_arrays(
     if extremes and square is None:
         message = "the probable minimum of the area not scanned requires squares: give their side"
         raise SwatheError(message)
+    if not_scanned is not None and record is not None and record.plan and record.plan.profile:
+        message = "a line profile has a length and no area: an area not scanned cannot be compared with it"
+        raise SwatheError(message)
     nominal = getattr(arrays, "attrs", {}).get("nominal_thickness_mm")
     limits = [level_of(level, nominal) for level in levels]
     apart = _separation(source, record) if separation is None else separation

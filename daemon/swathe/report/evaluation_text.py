@@ -10,7 +10,6 @@ from rich.table import Table
 from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.evaluation import (
     Evaluation,
-    Extremes,
     LowPlace,
     PartSummary,
     Square,
@@ -40,9 +39,9 @@ def evaluation_parts(found: Evaluation) -> Iterator[str | Table]:
     yield from text.levels()
     for thin in found.thin:
         yield from text.thin_areas(thin)
-    yield from text.parts()
-    if found.extremes is not None:
-        yield from _extremes(found.extremes, text.units)
+    yield from text.zones()
+    yield from text.squares()
+    yield from text.extremes()
     yield MEASURED_ONLY
 
 
@@ -114,7 +113,9 @@ class EvaluationText:
 
     def area(self, cells: int) -> str:
         """Return the area of cells; along a line, their length."""
-        mm2 = cells * self._found.cell_area
+        return self._area_text(cells * self._found.cell_area)
+
+    def _area_text(self, mm2: float) -> str:
         if self._profile:
             return self.units.place_text(mm2)  # its cells are 1 mm wide
         return self.units.area_text(mm2)
@@ -249,12 +250,15 @@ class EvaluationText:
     def _extent(self, extent: Extent, turn: Extent | None) -> str:
         return extent_text(extent, turn, self.units)
 
-    def parts(self) -> Iterator[str | Table]:
-        """Yield zones and squares, a line of a table each."""
-        found = self._found
-        if found.zones:
+    def zones(self) -> Iterator[str | Table]:
+        """Yield zones, a line of a table each."""
+        if zones := self._found.zones:
             yield "zones:"
-            yield self._figures(["zone"], [([one.zone.name], one.figures) for one in found.zones])
+            yield self._figures(["zone"], [([one.zone.name], one.figures) for one in zones])
+
+    def squares(self) -> Iterator[str | Table]:
+        """Yield squares, a line of a table each."""
+        found = self._found
         if found.square is not None:
             scan, index = (self.units.place_text(side) for side in found.square)
             sides = scan if self._profile else f"{scan} (scan) by {index} (index)"
@@ -266,7 +270,7 @@ class EvaluationText:
                 rows.append((self._columns(middle), one.figures))
             yield self._figures(self._axes, rows)
             if len(found.squares) > _MOST_SQUARES:
-                yield f"    these have the lowest minima; `--json` has all {len(found.squares):,}"
+                yield f"    these have the lowest minima; `swathe evaluate --json` has all {len(found.squares):,}"
 
     @property
     def _axes(self) -> list[str]:
@@ -304,36 +308,38 @@ class EvaluationText:
             )
         return table
 
+    def extremes(self) -> Iterator[str]:
+        """Yield the probable minimum of the area not scanned, or why there is none; nothing unless asked."""
+        found, units = self._found.extremes, self.units
+        if found is None:
+            return
+        if found.refused:
+            yield f"probable minimum of {self._area_text(found.area)} not scanned: not stated"
+            yield from (f"    {reason}" for reason in found.refused)
+            return
+        text = units.thickness_text
+        yield (
+            f"probable minimum of {self._area_text(found.area)} not scanned, if that area is like the one "
+            f"scanned: {text(found.minimum_low)} to {text(found.minimum_high)} ({found.coverage:.0%})"
+        )
+        yield (
+            f"    as often below as above {text(found.median)}, itself between {text(found.median_low)} and "
+            f"{text(found.median_high)} ({found.coverage:.0%})"
+        )
+        yield (
+            f"    from the minima of {count_text(found.squares, 'square')} of {self._area_text(found.square_area)} "
+            f"(Gumbel distribution, scale {units.difference_text(found.scale)}); the area is that of "
+            f"{found.ratio:,.1f} squares; {found.incomplete:,} left out for cells that were not seen"
+        )
+        tests = ", ".join(f"{name} {p:.2f}" for name, p in (found.tests or {}).items())
+        yield f"    by chance alone as far off or farther: {tests}"
+        yield "    of readings: the noise and the errors of readings are in it, and no more is known of the wall"
+
 
 def _minimum(square: Square) -> float:
     """Return the minimum of a square, by which squares are sorted."""
     place = square.figures.minimum
     return math.inf if place is None else place.thickness
-
-
-def _extremes(found: Extremes, units: DisplayUnits) -> Iterator[str]:
-    """Yield the probable minimum of the area not scanned, or why there is none."""
-    if found.refused:
-        yield f"probable minimum of {units.area_text(found.area)} not scanned: not stated"
-        yield from (f"    {reason}" for reason in found.refused)
-        return
-    text = units.thickness_text
-    yield (
-        f"probable minimum of {units.area_text(found.area)} not scanned, if that area is like the one "
-        f"scanned: {text(found.minimum_low)} to {text(found.minimum_high)} ({found.coverage:.0%})"
-    )
-    yield (
-        f"    as often below as above {text(found.median)}, itself between {text(found.median_low)} and "
-        f"{text(found.median_high)} ({found.coverage:.0%})"
-    )
-    yield (
-        f"    from the minima of {count_text(found.squares, 'square')} of {units.area_text(found.square_area)} "
-        f"(Gumbel distribution, scale {units.difference_text(found.scale)}); the area is that of "
-        f"{found.ratio:,.1f} squares; {found.incomplete:,} left out for cells that were not seen"
-    )
-    tests = ", ".join(f"{name} {p:.2f}" for name, p in (found.tests or {}).items())
-    yield f"    by chance alone as far off or farther: {tests}"
-    yield "    of readings: the noise and the errors of readings are in it, and no more is known of the wall"
 
 
 def thickness_number(mm: float | None, units: DisplayUnits) -> str:

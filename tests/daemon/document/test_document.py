@@ -32,7 +32,7 @@ from swathe.store import (
     write_derived,
 )
 
-WISHES = ReportWishes(made=datetime(2027, 1, 16, 9, 30, tzinfo=UTC), lowest=3)
+WISHES = ReportWishes(made=datetime(2027, 1, 16, 9, 30, tzinfo=UTC), evaluation={"lowest": 3})
 
 
 @pytest.fixture(scope="module")

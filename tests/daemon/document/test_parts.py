@@ -62,7 +62,7 @@ def calibrated(tmp_path_factory: pytest.TempPathFactory) -> ReportMaterial:
             ],
         )
         write_derived(folder, replay(folder))
-    return gather(folder, ReportWishes(lowest=3))
+    return gather(folder, ReportWishes(evaluation={"lowest": 3}))
 
 
 def tables(section: ReportSection) -> dict[str, DataTable]:
@@ -227,7 +227,7 @@ def test_lines_and_ascans_of_the_lowest_places(
     with folder:
         write_run(folder, [Mark(0, MarkKind.OPENED, detail), *ascans(10, echoes)])
         write_derived(folder, replay(folder))
-    of = gather(folder, ReportWishes(lowest=6))
+    of = gather(folder, ReportWishes(evaluation={"lowest": 6}))
     assert of.found is not None
     assert len(of.found.lowest) > 4
     pictures = [one for one in lines_section(of).blocks if isinstance(one, DrawnPicture)]

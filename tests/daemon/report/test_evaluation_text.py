@@ -86,7 +86,7 @@ def test_of_many_squares_those_with_the_lowest_minima_are_shown() -> None:
     lines = text_of(square=4.0)
     at = next(k for k, line in enumerate(lines) if line.startswith("80 squares of 4.0 mm (scan)"))
     assert [line.split()[2] for line in lines[at + 2 : at + 8]] == 4 * ["7.000"] + 2 * ["7.500"]
-    assert lines[-2] == "    these have the lowest minima; `--json` has all 80"
+    assert lines[-2] == "    these have the lowest minima; `swathe evaluate --json` has all 80"
     assert len(lines) - 2 - (at + 2) == 40
 
 

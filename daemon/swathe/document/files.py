@@ -43,7 +43,7 @@ def write_report(
     metric = read_verified_record(folder).record.display.is_metric
     size = _PAPERS.get(paper.lower() or ("a4" if metric else "letter"))
     if size is None:
-        message = f"the paper must be one of {', '.join(_PAPERS)} (got {paper!r})"
+        message = f"paper must be one of {', '.join(_PAPERS)} (got {paper!r})"
         raise SwatheError(message)
     document = survey_document(folder, wishes)
     for path in paths:

@@ -205,9 +205,6 @@ def evaluate_arrays(
     if extremes and square is None:
         message = "the probable minimum of the area not scanned requires squares: give their side"
         raise SwatheError(message)
-    if not_scanned is not None and record is not None and record.plan and record.plan.profile:
-        message = "a line profile has a length and no area: an area not scanned cannot be compared with it"
-        raise SwatheError(message)
     nominal = getattr(arrays, "attrs", {}).get("nominal_thickness_mm")
     limits = [level_of(level, nominal) for level in levels]
     apart = _separation(source, record) if separation is None else separation
@@ -226,6 +223,7 @@ def evaluate_arrays(
             areas.add(band)
         for part in parts:
             part.add(band)
+    profile = record is not None and record.plan is not None and record.plan.profile
     figures = whole.summary(percentiles)
     squares = () if grid is None else tuple(grid.squares(limits, percentiles))
     places, places_apart = low.places(), low_apart.places()
@@ -243,7 +241,7 @@ def evaluate_arrays(
         zones=tuple(part.summary(percentiles) for part in parts),
         square=None if grid is None else grid.sides,
         squares=squares,
-        extremes=_extremes(grid, squares, figures, not_scanned)
+        extremes=_extremes(grid, squares, figures, not_scanned, profile=profile)
         if extremes and grid is not None
         else None,
     )
@@ -259,7 +257,12 @@ def _separation(source: CellSource, record: SurveyRecord | None) -> float:
 
 
 def _extremes(
-    grid: SquareGrid, squares: Sequence[Square], figures: PartSummary, not_scanned: float | None
+    grid: SquareGrid,
+    squares: Sequence[Square],
+    figures: PartSummary,
+    not_scanned: float | None,
+    *,
+    profile: bool,
 ) -> Extremes:
     """Return the probable minimum of the area that was not scanned."""
     cell = grid.source.cell_area
@@ -282,4 +285,9 @@ def _extremes(
     if area <= 0:
         reason = "all that the plan requires was seen: give the area that was not scanned"
         return Extremes((reason,), len(used), blocks.incomplete, blocks.area, 0.0, 0.0)
-    return probable_minimum(blocks, area)
+    found = probable_minimum(blocks, area)
+    if not_scanned is not None and profile:
+        reason = "a line profile has a length and no area that an area could be compared with"
+        refused = (*found.refused, reason)
+        return Extremes(refused, len(used), blocks.incomplete, blocks.area, area, 0.0)
+    return found

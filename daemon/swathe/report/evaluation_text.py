@@ -314,7 +314,8 @@ class EvaluationText:
         if found is None:
             return
         if found.refused:
-            yield f"probable minimum of {self._area_text(found.area)} not scanned: not stated"
+            what = "what was" if self._profile else self._area_text(found.area)
+            yield f"probable minimum of {what} not scanned: not stated"
             yield from (f"    {reason}" for reason in found.refused)
             return
         text = units.thickness_text

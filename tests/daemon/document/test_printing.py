@@ -80,7 +80,7 @@ def test_without_weasyprint_both_ways_out_are_named(monkeypatch: pytest.MonkeyPa
         (["--pdf"], "give --out report.html"),
         (["--fill", "client=x", "--out", "a.png"], "give --out report.html"),
         (["--fill", "client", "--out", "a.html"], "'--fill' must be NAME=TEXT"),
-        (["--paper", "a7", "--out", "a.pdf"], "'--paper' must be one of a4, letter (got 'a7')"),
+        (["--paper", "a7", "--out", "a.pdf"], "paper must be one of a4, letter (got 'a7')"),
         (["--line", "0 mm", "--line", "1 mm", "--out", "a.png"], "draw one --line at a time"),
         (["--cell", "0 mm", "--out", "a.html"], "--cell draws one cell"),
     ],

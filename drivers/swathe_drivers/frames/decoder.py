@@ -53,7 +53,7 @@ class FramesDecoder(RecordDecoder):
         self._framer, self.is_checked = make_framer(settings, self._checker, ns_per_byte)
         self._tail = self._checker.size if self._checker is not None else 0
         self._width = settings.min_size - self._tail
-        if settings.has_checksum_behind:
+        if settings.covers_stop:
             self._tail += 1  # the stop byte, which the checksum covers
         self._varies = settings.size is None
         if self.waveform is not None and settings.size is not None:

@@ -57,6 +57,22 @@ class StartStop(SettingsTable):
     """The checksum is behind the stop byte, as it is, and covers that byte as well."""
 
 
+class Doubled(SettingsTable):
+    """Frames that begin with `byte` and `start` and end with `byte` and `stop`.
+
+    Within, `byte` is sent twice for each one that is meant.
+    """
+
+    kind: Literal["doubled"]
+    byte: Byte
+    start: Byte
+    stop: Byte
+    checksum_behind: bool = False
+    """The checksum is behind the stop byte, as it is."""
+    stop_covered: bool = True
+    """Whether a checksum behind the stop byte covers that byte as well, though never `byte` before it."""
+
+
 class SlipFraming(SettingsTable):
     """Frames as SLIP has them (RFC 1055): 0xC0 at their ends, escaped by 0xDB within."""
 
@@ -72,7 +88,7 @@ class IdleGap(SettingsTable):
 
 
 Framing = Annotated[
-    Fixed | LengthPrefix | StartStop | SlipFraming | IdleGap,
+    Fixed | LengthPrefix | StartStop | Doubled | SlipFraming | IdleGap,
     Field(discriminator="kind"),
 ]
 
@@ -130,10 +146,46 @@ def first_byte_problems(framing: Fixed | LengthPrefix) -> list[SettingProblem]:
     return found
 
 
-def behind_problems(
+def start_stop_problems(
     framing: StartStop, checksum: SumChecksum | CrcChecksum | None
 ) -> list[SettingProblem]:
-    """Return what is wrong with a checksum behind the stop byte."""
+    """Return what is wrong with the bytes at the ends of frames, and how they are escaped."""
+    found = _behind_problems(framing, checksum) if framing.checksum_behind else []
+    if framing.escape is None:
+        if framing.xor:
+            found.append((("framing", "xor"), "must be left out without 'escape'", framing.xor))
+    elif framing.escape in (framing.start, framing.stop):
+        requirement = "must be neither the start nor the stop byte"
+        found.append((("framing", "escape"), requirement, framing.escape))
+    elif framing.start == framing.stop and not framing.xor:
+        requirement = "must be > 0, as the start byte is the stop byte, too"
+        found.append((("framing", "xor"), requirement, framing.xor))
+    return found
+
+
+def doubled_problems(
+    framing: Doubled, checksum: SumChecksum | CrcChecksum | None
+) -> list[SettingProblem]:
+    """Return what is wrong with frames between two pairs of bytes."""
+    found: list[SettingProblem] = []
+    if framing.byte in (framing.start, framing.stop):
+        requirement = "must be neither the start nor the stop byte: sent twice, it is data"
+        found.append((("framing", "byte"), requirement, framing.byte))
+    if framing.start == framing.stop:
+        requirement = "must differ from 'start': nothing else shows what ends a frame"
+        found.append((("framing", "stop"), requirement, framing.stop))
+    if framing.checksum_behind and checksum is None:
+        path = ("framing", "checksum_behind")
+        found.append((path, "must be left out without 'checksum'", True))
+    if not framing.stop_covered and not framing.checksum_behind:
+        path = ("framing", "stop_covered")
+        found.append((path, "must be left out without 'checksum_behind'", False))
+    return found
+
+
+def _behind_problems(
+    framing: StartStop, checksum: SumChecksum | CrcChecksum | None
+) -> list[SettingProblem]:
     path: tuple[str | int, ...] = ("framing", "checksum_behind")
     if checksum is None:
         return [(path, "must be left out without 'checksum'", True)]
@@ -149,6 +201,7 @@ def behind_problems(
 __all__ = [
     "Checksum",
     "CrcChecksum",
+    "Doubled",
     "FirstByte",
     "Fixed",
     "Framing",
@@ -157,7 +210,8 @@ __all__ = [
     "SlipFraming",
     "StartStop",
     "SumChecksum",
-    "behind_problems",
     "checksum_size",
+    "doubled_problems",
     "first_byte_problems",
+    "start_stop_problems",
 ]

@@ -3,9 +3,10 @@
 from typing import Final
 
 from swathe_drivers.frames.checker import Checker
+from swathe_drivers.frames.doubled import DoubledFramer
 from swathe_drivers.frames.fields import LengthField, dtype_of, size_of
 from swathe_drivers.frames.framer import Framer
-from swathe_drivers.frames.framing import Fixed, LengthPrefix, SlipFraming, StartStop
+from swathe_drivers.frames.framing import Doubled, Fixed, LengthPrefix, SlipFraming, StartStop
 from swathe_drivers.frames.idle import IdleGapFramer
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.frames.start_stop import StartStopFramer
@@ -40,6 +41,16 @@ def make_framer(
             escape=framing.escape,
             xor=framing.xor,
             tail=checker.size if checker is not None and framing.checksum_behind else 0,
+            max_length=most,
+            ns_per_byte=ns_per_byte,
+        ), False
+    if isinstance(framing, Doubled):
+        return DoubledFramer(
+            byte=framing.byte,
+            start=framing.start,
+            stop=framing.stop,
+            tail=checker.size if checker is not None and framing.checksum_behind else 0,
+            stop_covered=framing.stop_covered,
             max_length=most,
             ns_per_byte=ns_per_byte,
         ), False

@@ -22,15 +22,17 @@ from swathe_drivers.frames.fields import (
 from swathe_drivers.frames.framing import (
     Checksum,
     CrcChecksum,
+    Doubled,
     Fixed,
     Framing,
     IdleGap,
     LengthPrefix,
     SlipFraming,
     StartStop,
-    behind_problems,
     checksum_size,
+    doubled_problems,
     first_byte_problems,
+    start_stop_problems,
 )
 from swathe_drivers.frames.packed import bytes_of_type
 from swathe_drivers.frames.repeats import Repeat, group_problems, repeat_problems
@@ -64,7 +66,7 @@ class FramesSettings(SettingsTable):
     max_length: int = Field(default=4096, ge=2, le=65536)
     """The most bytes of a frame as it is on the line, with all that frames it."""
     checksum: Checksum | None = None
-    """At the very end of the frame (with `start_stop`: before the stop byte)."""
+    """At the very end of the frame (with `start_stop` and `doubled`: before what ends it)."""
     fields: tuple[AnyField, ...] = Field(default=(), max_length=64)
     """From the first byte behind `sync` or `start` on."""
     repeat: Repeat | None = None
@@ -129,9 +131,12 @@ class FramesSettings(SettingsTable):
         return bool(self.record) or any(isinstance(field, ConstantField) for field in self.in_order)
 
     @property
-    def has_checksum_behind(self) -> bool:
-        """The checksum is behind the stop byte."""
-        return isinstance(self.framing, StartStop) and self.framing.checksum_behind
+    def covers_stop(self) -> bool:
+        """The checksum is behind the stop byte, and covers it."""
+        framing = self.framing
+        if isinstance(framing, Doubled):
+            return framing.checksum_behind and framing.stop_covered
+        return isinstance(framing, StartStop) and framing.checksum_behind
 
     @property
     def first_byte(self) -> tuple[int, int] | None:
@@ -259,19 +264,9 @@ class FramesSettings(SettingsTable):
                 found.append((("framing", "sync"), requirement, list(framing.sync)))
             found += first_byte_problems(framing)
         elif isinstance(framing, StartStop):
-            if framing.checksum_behind:
-                found += behind_problems(framing, self.checksum)
-            if framing.escape is None:
-                if framing.xor:
-                    found.append(
-                        (("framing", "xor"), "must be left out without 'escape'", framing.xor)
-                    )
-            elif framing.escape in (framing.start, framing.stop):
-                requirement = "must be neither the start nor the stop byte"
-                found.append((("framing", "escape"), requirement, framing.escape))
-            elif framing.start == framing.stop and not framing.xor:
-                requirement = "must be > 0, as the start byte is the stop byte, too"
-                found.append((("framing", "xor"), requirement, framing.xor))
+            found += start_stop_problems(framing, self.checksum)
+        elif isinstance(framing, Doubled):
+            found += doubled_problems(framing, self.checksum)
         elif isinstance(framing, IdleGap) and nanoseconds(framing.gap) <= 0:
             found.append((("framing", "gap"), "must be > 0", framing.gap))
         return found
@@ -324,6 +319,7 @@ class FramesSettings(SettingsTable):
                 found.extend(self._rest_problems(rests[-1], framing.length - fewest))
             return found
         around = 2 if isinstance(framing, StartStop | SlipFraming) else 0
+        around = 4 if isinstance(framing, Doubled) else around
         if fewest + around > self.max_length:
             requirement = f"must be >= {fewest + around}, which a frame takes"
             found.append((("max_length",), requirement, self.max_length))

@@ -29,13 +29,16 @@ class StartStopFramer(Framer):
         xor: int = 0,
         replaced: Mapping[int, int] | None = None,
         tail: int = 0,
+        wide: int = 1,
+        stop_covered: bool = True,
         max_length: int,
         ns_per_byte: int,
     ) -> None:
         """Bytes behind `escape` are xored with `xor`, or stand for what `replaced` says.
 
         `tail` bytes of any value behind the stop byte belong to the frame. Its contents then have the
-        stop byte and these at their end.
+        stop byte, if it is covered, and these at their end. `wide` bytes mark each end of a frame,
+        of which the last one is the start or the stop byte.
         """
         super().__init__(max_length=max_length, ns_per_byte=ns_per_byte)
         self._start = start
@@ -43,6 +46,8 @@ class StartStopFramer(Framer):
         self._escape = escape
         self._xor = xor
         self._tail = tail
+        self._wide = wide
+        self._stop_covered = stop_covered
         self._meant = _meanings(xor, replaced)
         self._literal = escape is not None and xor == 0 and replaced is None
         self._odd = False  # an odd number of escape bytes is right before the buffer
@@ -57,29 +62,44 @@ class StartStopFramer(Framer):
     def _find(self, block: NDArray[np.uint8]) -> Found:
         ends = np.flatnonzero((block == self._start) | (block == self._stop))
         if self._literal:
-            ends = ends[~_after_odd(block, self._escape, before=self._odd)[ends]]
+            ends = ends[~after_odd(block, self._escape, before=self._odd)[ends]]
         ends = ends[ends >= self._pos]
         found = (
-            self._between(block, ends) if self._start == self._stop else self._pairs(block, ends)
+            self._between(block, ends)
+            if self._start == self._stop
+            else self._pairs(block, ends, block[ends] == self._start, block.size)
         )
         self._need = block.size + 1
         keep = self._pos if self._ledger.start is None else self._ledger.start - self._base
         if self._literal and keep:
-            odd = _after_odd(block[:keep], self._escape, before=self._odd)
+            odd = after_odd(block[:keep], self._escape, before=self._odd)
             self._odd = bool(block[keep - 1] == self._escape) and not odd[-1]
         return found
 
-    def _pairs(self, block: NDArray[np.uint8], ends: NDArray[np.int64]) -> Found:
-        """Frames from each start byte to the stop byte that is the next of both."""
-        index = np.flatnonzero(block[ends] == self._start)
+    def _pairs(
+        self,
+        block: NDArray[np.uint8],
+        ends: NDArray[np.int64],
+        is_start: NDArray[np.bool_],
+        size: int,
+    ) -> Found:
+        """Frames from each start to the stop that is the next of both.
+
+        Args:
+            block: the bytes in the buffer.
+            ends: where the marks of starts and stops begin, shape (n,).
+            is_start: which of them are starts, shape (n,).
+            size: bytes of the block before which every mark is known.
+        """
+        index = np.flatnonzero(is_start)
         starts, known = ends[index], index + 1 < ends.size
-        behind = np.where(known, ends.take(index + 1, mode="clip"), block.size)
-        too_long = behind - starts >= self._max_length
-        good = known & ~too_long & (block.take(behind, mode="clip") == self._stop)
-        wait = block.size
+        behind = np.where(known, ends.take(index + 1, mode="clip"), size)
+        too_long = behind - starts > self._max_length - self._wide
+        good = known & ~too_long & ~is_start.take(index + 1, mode="clip")
+        wait = size
         if starts.size and not known[-1] and not too_long[-1]:
             wait = int(starts[-1])
-        first, last = starts[good], behind[good] + 1
+        first, last = starts[good], behind[good] + self._wide
         undone = ~good & (starts < wait)
         failed, too_long = starts[undone], too_long[undone]
         if self._tail and first.size:
@@ -87,7 +107,7 @@ class StartStopFramer(Framer):
             if last[-1] > block.size:  # its tail is still to come
                 first, last, wait = first[:-1], last[:-1], int(first[-1])
             elif wait < last[-1]:  # the start byte that has no stop byte yet is in a tail
-                wait = block.size
+                wait = max(size, int(last[-1]))
         rest = self._pos
         if first.size:
             gaps = np.flatnonzero(first[1:] != last[:-1]) + 1
@@ -166,19 +186,21 @@ class StartStopFramer(Framer):
 
     def _contents(self, block: NDArray[np.uint8], found: Found) -> Contents:
         """The frames' bytes as they were before they were escaped, without those at the ends."""
-        skip = 0 if self._start == self._stop else 1
-        starts, ends = found.starts + skip, found.starts + found.sizes - 1
+        skip = 0 if self._start == self._stop else self._wide
+        starts, until = found.starts + skip, found.starts + found.sizes
         escape = self._escape
-        tail = 1 + self._tail if self._tail else 0  # the stop byte and the tail are contents, too
-        ends = ends - self._tail
+        # With a tail, that and perhaps the stop byte are contents, too.
+        tail = (self._stop_covered + self._tail) if self._tail else 0
+        ends = until - self._wide - self._tail
         lengths = ends - starts
-        if escape is None or not starts.size or not (is_escape := block == escape).any():
+        is_escape = block == escape
+        if not starts.size or not is_escape.any():  # else two bytes at the ends: one is `escape`
             lengths = lengths + tail
             return Contents(
                 block=block, starts=starts, lengths=lengths, stride=even_stride(starts, lengths)
             )
         # Every other one of a run of escape bytes is only what the one before stands for.
-        is_escape &= ~_after_odd(block, escape, before=False)
+        is_escape &= ~after_odd(block, escape, before=False)
         inside = np.zeros(block.size + 1, np.int8)
         inside[starts] += 1
         inside[ends] -= 1
@@ -196,11 +218,10 @@ class StartStopFramer(Framer):
             block = block.copy()
             block[behind] = meant  # one that stands for nothing is in a bad frame
         kept = within & ~is_escape
-        for place in range(tail):
-            kept[ends + place] = True
-        ends = ends + tail
+        for place in range(1, tail + 1):
+            kept[until - place] = True
         before = np.concatenate(([0], np.cumsum(kept)))
-        starts, lengths = before[starts], before[ends] - before[starts]
+        starts, lengths = before[starts], before[until] - before[starts]
         return Contents(
             block=block[kept],
             starts=starts,
@@ -219,7 +240,7 @@ def _meanings(xor: int, replaced: Mapping[int, int] | None) -> NDArray[np.int16]
     return meant
 
 
-def _after_odd(block: NDArray[np.uint8], escape: int | None, *, before: bool) -> NDArray[np.bool_]:
+def after_odd(block: NDArray[np.uint8], escape: int | None, *, before: bool) -> NDArray[np.bool_]:
     """Bytes with an odd number of escape bytes right before them, shape (n,).
 
     Args:

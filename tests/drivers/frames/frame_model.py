@@ -80,6 +80,12 @@ def escaped(framing: dict[str, Any], data: bytes) -> bytes:
     return bytes(out)
 
 
+def covered_end(framing: dict[str, Any]) -> bytes:
+    """What the checksum covers behind the data: the stop byte, or nothing."""
+    behind = framing["kind"] == "doubled" and framing.get("checksum_behind")
+    return bytes([framing["stop"]]) if behind and framing.get("stop_covered", True) else b""
+
+
 def build(table: dict[str, Any], content: bytes) -> bytes:
     """A frame on the line; `content` is what the fields hold."""
     framing = table["framing"]
@@ -93,7 +99,13 @@ def build(table: dict[str, Any], content: bytes) -> bytes:
                 data = data[:at] + length + data[at + len(length) :]
                 break
             at += width_of(entry) or 0
-    data += checksum(table, data)
+    check = checksum(table, data + covered_end(framing))
+    if framing["kind"] == "doubled":
+        mark = bytes([framing["byte"]])
+        inside, behind = (data, check) if framing.get("checksum_behind") else (data + check, b"")
+        begin, end = mark + bytes([framing["start"]]), mark + bytes([framing["stop"]])
+        return begin + inside.replace(mark, mark + mark) + end + behind
+    data += check
     if framing["kind"] == "start_stop":
         return bytes([framing["start"]]) + escaped(framing, data) + bytes([framing["stop"]])
     return data
@@ -157,7 +169,9 @@ def split(table: dict[str, Any], stream: bytes) -> Account:
     """Cut a stream by sync bytes, or by start and stop bytes."""
     account = Account()
     faults = _Faults(account, table.get("max_length", 4096))
-    if table["framing"]["kind"] != "start_stop":
+    if table["framing"]["kind"] == "doubled":
+        at = _doubled(table, stream, account, faults)
+    elif table["framing"]["kind"] != "start_stop":
         at = _synced(table, stream, account, faults)
     elif table["framing"]["start"] == table["framing"]["stop"]:
         at = _flags(table, stream, account, faults)
@@ -265,6 +279,47 @@ def _start_stop(table: dict[str, Any], stream: bytes, account: Account, faults: 
     return at
 
 
+def _doubled(table: dict[str, Any], stream: bytes, account: Account, faults: _Faults) -> int:
+    framing, most = table["framing"], table.get("max_length", 4096)
+    tail = len(checksum(table, b"")) if framing.get("checksum_behind") else 0
+    at, begin = 0, -1
+    content: bytearray | None = bytearray()
+    while True:
+        if begin >= 0 and at - begin > most - 2:
+            faults.failed(begin, "too_long", begin + 1)
+            for byte in range(begin + 1, at):
+                faults.byte(byte)
+            begin = -1
+        token = stream[at : at + 2]
+        if not token or token == bytes([framing["byte"]]):  # its other byte is still to come
+            return begin if begin >= 0 else at
+        if token[0] != framing["byte"]:
+            token = token[:1]
+        if token[-1] == framing["start"] and len(token) == 2:
+            if begin >= 0:
+                faults.failed(begin, "frame", begin + 1)
+                for byte in range(begin + 1, at):
+                    faults.byte(byte)
+            begin, content = at, bytearray()
+        elif begin < 0:
+            for byte in range(at, at + len(token)):
+                faults.byte(byte)
+        elif token[-1] == framing["stop"] and len(token) == 2:
+            end = at + 2 + tail
+            if end > len(stream):
+                return begin
+            faults.close(begin)
+            frame = None if content is None else bytes(content) + stream[at + 2 : end]
+            account.frames.append((begin, end - begin, frame))
+            at, begin = end, -1
+            continue
+        elif len(token) == 2 and token[0] != token[1]:
+            content = None
+        elif content is not None:
+            content.append(token[0])
+        at += len(token)
+
+
 def _flags(table: dict[str, Any], stream: bytes, account: Account, faults: _Faults) -> int:
     framing, most = table["framing"], table.get("max_length", 4096)
     inside, at, begin = False, 0, 0
@@ -306,7 +361,8 @@ def read_frame(table: dict[str, Any], frame: bytes | None) -> Outcome:
         return Outcome("frame")
     tail = len(checksum(table, b""))
     data = frame[: len(frame) - tail]
-    if len(frame) < tail or checksum(table, data) != frame[len(frame) - tail :]:
+    covered = data + covered_end(table["framing"])
+    if len(frame) < tail or checksum(table, covered) != frame[len(frame) - tail :]:
         return Outcome("checksum")
     places: list[tuple[int, int]] = []
     at = len(table["framing"].get("sync", []))

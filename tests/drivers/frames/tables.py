@@ -94,6 +94,12 @@ VARIANTS: dict[str, dict[str, Any]] = {
         "fields": GAUGE,
         "max_length": 16,
     },
+    "doubled, checked behind": {
+        "framing": {"kind": "doubled", "byte": 0x10, "start": 2, "stop": 3, "checksum_behind": True},
+        "checksum": CRC_MODBUS,
+        "fields": [*GAUGE, {"is": "skip", "bytes": "rest"}],
+        "max_length": 30,
+    },
     "flags": {
         "framing": {"kind": "start_stop", "start": 0x7E, "stop": 0x7E, "escape": 0x7D, "xor": 0x20},
         "checksum": CRC_X25,
@@ -140,7 +146,9 @@ def sound(table: dict[str, Any], source: random.Random) -> bytes:
             else:
                 out += source.randbytes(source.randrange(6) if width is None else width)
         framing = table["framing"]
-        if "escape" in framing or not {framing.get("start"), framing.get("stop")} & {*out}:
+        if {"escape", "byte"} & {*framing} or not {framing.get("start"), framing.get("stop")} & {
+            *out
+        }:
             return out
 
 
@@ -152,7 +160,7 @@ def piece(table: dict[str, Any], source: random.Random) -> bytes:
         return source.randbytes(source.randrange(1, 60))
     if kind < 0.2:
         odd = [*framing.get("sync", []), 0, 1, 2, 3, 255]
-        odd += [framing[name] for name in ("start", "stop", "escape") if name in framing]
+        odd += [framing[name] for name in ("start", "stop", "escape", "byte") if name in framing]
         return bytes(source.choices(odd, k=source.randrange(1, 60)))
     frame = bytearray(build(table, content(table, source)))
     if kind < 0.3:

@@ -32,7 +32,8 @@ def suggest_binary(
         one
         for one in every
         if one.usable
-        or one.framed.table["kind"] != "fixed"
+        or one.framed.table["kind"] not in ("fixed", "doubled")
+        or (one.framed.table["kind"] == "doubled" and not one.framed.behind)
         or "sync" in one.framed.table
         or "first" in one.framed.table
     ]

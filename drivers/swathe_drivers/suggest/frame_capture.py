@@ -63,6 +63,8 @@ class Framed:
         length_at: place of a length field, its size and byte order.
         rank: of the start, where several are possible.
         every: offset and bytes of each frame, where they are of several lengths or kinds.
+        behind: bytes of a checksum behind the stop byte. Until it is found, that byte is before it in
+            `rows` and `every`, where the framing has it covered.
     """
 
     table: dict[str, Any]
@@ -75,6 +77,7 @@ class Framed:
     length_at: tuple[int, int, str] | None = None
     rank: float = 0.0
     every: tuple[tuple[int, bytes], ...] = ()
+    behind: int = 0
 
 
 def matrix_of(

@@ -65,6 +65,8 @@ def checked(framed: Framed) -> CheckedFrames:
         end = length - tail
         for width in (8, 16, 32):
             size = width // 8
+            if framed.behind not in (0, size):
+                continue
             if end - size < 2 or steady[end - size : end].all():
                 continue
             for order in ("big", "little") if size > 1 else ("big",):
@@ -81,7 +83,17 @@ def checked(framed: Framed) -> CheckedFrames:
                 break
         if best.check is not None:
             break
-    return _of_all(_rotated(best))
+    return _without_stop(_of_all(_rotated(best)))
+
+
+def _without_stop(one: CheckedFrames) -> CheckedFrames:
+    """Frames without the stop byte that a checksum behind it covers, as fields count them."""
+    framed, size = one.framed, one.framed.behind
+    if not size or not framed.table.get("stop_covered", True):
+        return one
+    rows = np.delete(framed.rows, -size - 1, axis=1)
+    every = tuple((at, frame[: -size - 1] + frame[-size:]) for at, frame in framed.every)
+    return replace(one, framed=replace(framed, rows=rows, every=every))
 
 
 def _rotated(one: CheckedFrames) -> CheckedFrames:
@@ -172,7 +184,7 @@ def _framing_text(table: Mapping[str, Any]) -> str:
         elif key != "kind":
             parts.append(
                 f"{key} {value:02X}"
-                if key in ("start", "stop", "escape", "xor")
+                if key in ("start", "stop", "escape", "xor", "byte")
                 else f"{key} {value}"
             )
     return ", ".join(parts)

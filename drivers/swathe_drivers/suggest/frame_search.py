@@ -8,6 +8,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe_drivers.suggest.doubled_search import doubled
 from swathe_drivers.suggest.escaped_search import start_stop
 from swathe_drivers.suggest.frame_capture import (
     FEWEST_FRAMES,
@@ -34,6 +35,7 @@ def framings(stream: CapturedBytes) -> Iterator[Framed]:
     """Every way of cutting the bytes into frames that has something to it."""
     yield from _slip(stream)
     yield from start_stop(stream)
+    yield from doubled(stream)
     yield from _length_prefixed(stream)
     yield from _fixed(stream)
 

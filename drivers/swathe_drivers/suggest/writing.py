@@ -10,7 +10,19 @@ from swathe_drivers.suggest.findings import Basis, ColumnGuess, Finding
 
 _WIDTH: Final = 98
 _AS_HEX: Final = frozenset(
-    {"poly", "init", "xorout", "start", "stop", "escape", "xor", "mask", "valid_when", "value"}
+    {
+        "poly",
+        "init",
+        "xorout",
+        "start",
+        "stop",
+        "byte",
+        "escape",
+        "xor",
+        "mask",
+        "valid_when",
+        "value",
+    }
 )
 
 HEAD: Final = (

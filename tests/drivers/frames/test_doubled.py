@@ -113,6 +113,15 @@ def test_run_of_doubled_bytes_counts_as_a_whole_however_cut(number: int) -> None
     assert len(found.positions) == (1 if number % 2 else 2)
 
 
+@pytest.mark.parametrize("number", range(8, 20))
+def test_bytes_before_the_port_was_lost_do_not_count(number: int) -> None:
+    """A start behind it is one, whatever came before."""
+    decoder = make(_table())
+    decoder.feed(b"\x00" + b"\x10" * number, 0)
+    decoder.reset(100)
+    assert len(decoder.feed(build(_table(), b"\x01\x02"), 1).positions) == 1
+
+
 @pytest.mark.parametrize(("data", "frames"), [(b"\x00" * 5, 2), (b"\x00" * 6, 0)])
 def test_frame_one_byte_too_long_has_no_tail(data: bytes, frames: int) -> None:
     """Its checksum is no tail then: 10 behind it belongs to the 10 that would begin a frame."""

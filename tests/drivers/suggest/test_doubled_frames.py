@@ -68,9 +68,9 @@ def test_nothing_is_proposed_where_no_byte_is_doubled() -> None:
     """Frames that begin and end with pairs of bytes, in which 10 does not occur: it may be sent once."""
     frames = [b"\x10\x02" + bytes([at % 9 + 0x20, 0x41]) + b"\x10\x03" for at in range(NUMBER)]
     assert not list(doubled(CapturedBytes.of(_chunks(frames))))
-    few = [bytes([at % 9 + 0x20, 0x30]) for at in range(NUMBER)]  # whose checksum is often 10
+    few = [bytes([at % 32 + 0x20, 0x30]) for at in range(NUMBER)]  # whose checksum may be 10
     behind = [_framed(body, _xor(body)) for body in few]
-    assert b"".join(behind).count(b"\x10\x10") > 10
+    assert b"".join(behind).count(b"\x10\x10") >= 3
     assert not list(doubled(CapturedBytes.of(_chunks(behind))))
     single = [_framed(body).replace(b"\x10\x10", b"\x10") for body in BODIES]
     assert not list(doubled(CapturedBytes.of(_chunks(single))))

@@ -30,14 +30,16 @@ MAP_TEXT = station_text(
 )
 
 
-def write_survey_of(path: Path, text: str, motion: Motion, *more: Entry) -> SurveyFolder:
-    """Write a survey of one run; return its folder."""
+def write_survey_of(
+    path: Path, text: str, motion: Motion, *more: Entry, utc: int = UTC
+) -> SurveyFolder:
+    """Write a survey of one run that begins at `utc`, ns; return its folder."""
     survey = SurveyFolder(path)
     entries: list[Entry] = [*motion.entries(), *more]
     entries.sort(key=lambda entry: entry.time)
     with survey:
-        with JournalWriter(survey.journal, wall_clock=lambda: UTC) as journal:
-            for entry in [opened(text), *entries, ended(START + (motion.last + 100) * MS)]:
+        with JournalWriter(survey.journal, wall_clock=lambda: utc) as journal:
+            for entry in [opened(text, utc=utc), *entries, ended(START + (motion.last + 100) * MS)]:
                 journal.write(entry)
         write_derived(survey, replay(survey))
     return survey

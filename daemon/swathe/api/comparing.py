@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TypedDict
 
 from swathe.comparison import (
     Align,
@@ -17,7 +18,26 @@ from swathe.comparison import (
 from swathe.evaluation import Zone
 from swathe.store import SurveyFolder
 
-__all__ = ["compare_surveys", "survey_trend"]
+__all__ = ["ComparisonWishes", "compare_surveys", "survey_trend"]
+
+
+class ComparisonWishes(TypedDict, total=False):
+    """What `compare_surveys` is asked beside the surveys; see there."""
+
+    align: Align
+    shift: tuple[float, float]
+    rotation: float
+    shift_uncertainty: float | None
+    search: float
+    search_degrees: float
+    shared: float | None
+    level: float
+    cell: float | None
+    zones: Sequence[Zone]
+    square: float | None
+    required: float | None
+    places: int
+    years: float | None
 
 
 def compare_surveys(

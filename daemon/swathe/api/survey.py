@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Unpack
 
 from swathe.api.amending import amendment, end_of_replay
+from swathe.api.comparing import ComparisonWishes, compare_surveys
+from swathe.comparison import Comparison
 from swathe.errors import SurveyError
 from swathe.evaluation import Evaluation, EvaluationWishes, Zone, evaluate_arrays
 from swathe.export import ReadingParts, export_survey, readings_dataset
@@ -193,6 +195,25 @@ class Survey:
             extremes=extremes,
             not_scanned=not_scanned,
         )
+
+    def compare(self, *older: Path | str, **wishes: Unpack[ComparisonWishes]) -> Comparison:
+        """Return the survey compared with older ones of its part; lengths are mm.
+
+        Args:
+            older: their folders, the oldest first.
+            wishes: as `swathe.compare_surveys` takes them.
+
+        Raises:
+            SurveyError: a survey is missing, or what is read is not what was written.
+            SwatheError: the surveys cannot be compared; the text has the reason.
+
+        Example:
+            >>> import swathe
+            >>> found = swathe.open_survey("penstock-3").compare("penstock-3", years=1.0)
+            >>> sorted(found.dataset().data_vars)[:1], found.whole.pairs[0].pairs
+            (['difference'], 19)
+        """
+        return compare_surveys([*older, self.path], **wishes)
 
     def readings(self, *, size: int = 1 << 18) -> Iterator[xarray.Dataset]:
         """Yield all readings with their places over ``reading``, from a replay, part by part.

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import asyncio
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from swathe.cli.app import app, console, say
+from swathe.cli.app import app, console, say, warn_unverified
 from swathe.cli.read_survey import end_showing, verified_survey
+from swathe.errors import SwatheError
 
-__all__ = ["view"]
+if TYPE_CHECKING:
+    from swathe.page.result import ResultFile
+
+__all__ = ["difference_picture", "view"]
 
 
 @app.command()
@@ -29,6 +33,14 @@ def view(
     token_variable: Annotated[
         str, typer.Option(help="Environment variable with the token; one is made unless given.")
     ] = "",
+    earlier: Annotated[
+        Path | None,
+        typer.Option("--with", help="An earlier survey of the part: its difference map is shown."),
+    ] = None,
+    align: Annotated[
+        str,
+        typer.Option(help="With --with: pair places by the 'datum', or by the wall's 'pattern'."),
+    ] = "datum",
     name: Annotated[
         list[str] | None,
         typer.Option(help="Name under which viewers reach the page. Repeatable."),
@@ -54,11 +66,44 @@ def view(
         )
         reason, last = ended_how(folder, record, pipeline, unverified)
         source = SurveySource(pipeline, reason=reason, last=last)
+        if earlier is not None:
+            status.update("comparing the surveys")
+        files = [] if earlier is None else [difference_picture(earlier, survey, align)]
     if reason:
         say(reason)
     asyncio.run(
         serve_survey(
-            source, settings, on_open=lambda url: say(f"page: {url}\nCtrl-C ends it", style="bold")
+            source,
+            settings,
+            on_open=lambda url: say(f"page: {url}\nCtrl-C ends it", style="bold"),
+            files=files,
+            where=str(folder.path.resolve()),
         )
     )
     end_showing(folder, record, unverified)
+
+
+def difference_picture(earlier: Path, later: Path, align: str) -> ResultFile:
+    """Return the picture of the difference between two surveys, as `swathe compare` draws it.
+
+    Raises:
+        SurveyError: one of them is missing or damaged.
+        SwatheError: they cannot be compared, or there is no such way to pair places.
+    """
+    from tempfile import TemporaryDirectory
+
+    from swathe.comparison import DatedSurvey, compare_dated
+    from swathe.page.result import ResultFile
+    from swathe.report.difference_picture import draw_comparison
+    from swathe.store import SurveyFolder
+
+    if align not in ("datum", "pattern"):
+        message = f"'--align' must be 'datum' or 'pattern' (got {align!r})"
+        raise SwatheError(message)
+    surveys = [DatedSurvey.of_folder(SurveyFolder(path)) for path in (earlier, later)]
+    warn_unverified(earlier, surveys[0].unverified)
+    found = compare_dated(surveys, align="pattern" if align == "pattern" else "datum")
+    with TemporaryDirectory() as folder:
+        drawn = draw_comparison(found, Path(folder) / "difference.png").read_bytes()
+    title = f"Difference to {earlier.resolve().name}, paired by the {align}"
+    return ResultFile("difference.png", title, "image/png", drawn)

@@ -14,6 +14,7 @@ from swathe.live.publisher import Publisher
 from swathe.live.run_state import DecidedState
 from swathe.messages import CommandMessage, ReplyMessage, StretchSnapshot, Topics, moment
 from swathe.page import BrokerHealth, HandGuidance, Opening, Page
+from swathe.page.result import ResultFile
 from swathe.pipeline import Grid, Pipeline
 from swathe.pipeline.gauge_state import GaugeState
 from swathe.pipeline.progress.fields import count_text
@@ -167,7 +168,12 @@ _NO_COMMANDS = "a finished survey takes no commands"
 
 
 async def serve_survey(
-    source: SurveySource, settings: PageSettings, *, on_open: Callable[[str], None]
+    source: SurveySource,
+    settings: PageSettings,
+    *,
+    on_open: Callable[[str], None],
+    files: Sequence[ResultFile] = (),
+    where: str = "",
 ) -> None:
     """Serve the page of a survey until SIGINT or SIGTERM.
 
@@ -175,6 +181,8 @@ async def serve_survey(
         source: the survey.
         settings: address and token.
         on_open: called with the page's address, once it is served.
+        files: shown, if they are pictures, and offered to be saved.
+        where: the survey is on this computer.
 
     Raises:
         SwatheError: the address cannot be used, or the token's variable is not set.
@@ -188,6 +196,8 @@ async def serve_survey(
         loop.add_signal_handler(number, ended.set)
     page.open()
     try:
+        if files:
+            await page.hand_over(files, where, 0)
         on_open(page.url)
         await ended.wait()
     finally:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import doctest
 import importlib
+import inspect
 import json
 import shutil
 import subprocess
@@ -20,6 +21,7 @@ from scipy import ndimage
 
 import swathe
 from daemon.handmade import START, UTC, Motion, ended, opened, station_text
+from swathe.api.comparing import ComparisonWishes
 from swathe.errors import StationError, SurveyError
 from swathe.journal import Entry, JournalWriter
 from swathe.pipeline import CellState
@@ -324,3 +326,9 @@ def test_grid_readings_of_nothing_is_empty() -> None:
         readings={"time": nothing, "thickness": np.empty(0)},
     )
     assert arrays.state.values.tolist() == [[CellState.UNVISITED] * 3]
+
+
+def test_wishes_of_a_comparison_are_what_it_takes() -> None:
+    """`Survey.compare` passes them on by name."""
+    taken = inspect.signature(swathe.compare_surveys).parameters
+    assert ComparisonWishes.__annotations__.keys() == taken.keys() - {"surveys"}

@@ -14,8 +14,9 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from daemon.exports import MAP, MAP_TEXT, write_map
+from daemon.exports import MAP, MAP_TEXT, write_map, write_survey_of
 from daemon.handmade import UTC, opened
+from swathe.cli.view import difference_picture
 from swathe.errors import MisuseError, SwatheError
 from swathe.journal import JournalWriter
 from swathe.live.viewing import SurveySource, ended_how, serve_survey
@@ -187,3 +188,27 @@ def test_other_files_are_named(copy: SurveyFolder) -> None:
     assert last is not None
     (copy.path / "digests.jsonl").unlink()
     assert "NOT VERIFIED" in how(copy)[0]
+
+
+async def test_difference_to_an_earlier_survey_is_shown(
+    survey: SurveyFolder, source: SurveySource, tmp_path: Path
+) -> None:
+    """Its picture is a file of the page, as `swathe compare` draws it; other pairings are refused."""
+    year = 365 * 86_400 * 1_000_000_000
+    old = write_survey_of(tmp_path / "old", MAP_TEXT, MAP, utc=UTC - year).path
+    file = difference_picture(old, survey.path, "datum")
+    assert (file.name, file.title) == ("difference.png", "Difference to old, paired by the datum")
+    assert file.data.startswith(b"\x89PNG")
+    with pytest.raises(SwatheError, match="'--align' must be"):
+        difference_picture(old, survey.path, "sideways")
+    url: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+    served = asyncio.create_task(
+        serve_survey(
+            source, PageSettings(port=0), on_open=url.set_result, files=[file], where="here"
+        )
+    )
+    address = (await url).rstrip("/")
+    status, body = await asyncio.to_thread(asked, address, "/result/difference.png")
+    assert (status, body) == (200, file.data)
+    signal.raise_signal(signal.SIGINT)
+    await asyncio.wait_for(served, 10)

@@ -61,7 +61,7 @@ export class Result {
   }
 
   async #fetch({ files, where }) {
-    $("result-where").textContent = `Survey on the station's computer: ${where}`;
+    $("result-where").textContent = `${viewing ? "Survey" : "Survey on the station's computer"}: ${where}`;
     for (const { name, title, bytes } of files) {
       if (this.#urls.has(name)) continue;
       try {
@@ -71,6 +71,7 @@ export class Result {
       } catch {
         continue; // the station is gone: what is missing is on its computer
       }
+      if (viewing && name.endsWith(".png")) this.#show(name, title);
       const link = element("a", `↓ ${title}, ${size(bytes)}`, "download");
       link.href = this.#urls.get(name);
       link.download = name;
@@ -78,7 +79,18 @@ export class Result {
     }
   }
 
+  /** Show a picture below the map, where there is room for it. */
+  #show(name, title) {
+    const figure = document.createElement("figure"), picture = document.createElement("img");
+    figure.className = "card compared";
+    picture.src = `/result/${encodeURIComponent(name)}`;
+    picture.alt = title;
+    figure.append(element("figcaption", title), picture);
+    document.querySelector(".board").after(figure);
+  }
+
   #forget() {
+    for (const figure of document.querySelectorAll(".compared")) figure.remove();
     for (const url of this.#urls.values()) URL.revokeObjectURL(url);
     this.#urls.clear();
     $("result-files").replaceChildren();

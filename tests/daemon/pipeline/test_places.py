@@ -91,6 +91,31 @@ def test_given_delay_without_uncertainty_is_not_stated() -> None:
     assert stated.basis == "not stated: delay_uncertainty is not given"
 
 
+@pytest.mark.parametrize(
+    ("columns", "stated"),
+    [
+        ('columns = [{is="counts", axis="scan"}, {is="thickness", unit="mm"}]', True),
+        (
+            'record = [{columns=[{is="constant", text="P"}, {is="counts", axis="scan"}]},'
+            ' {columns=[{is="constant", text="T"}, {is="thickness", unit="mm"}]}]',
+            False,
+        ),
+    ],
+)
+def test_device_that_sends_position_and_reading_apart_has_an_unknown_delay(
+    columns: str, stated: bool
+) -> None:
+    """In one record they are of one moment; in two, nothing says so."""
+    text = (
+        'name = "bench"\n[survey]\nfolder = "survey"\n[scan]\nlength = "20 mm"\n'
+        'resolution = "1 mm"\ndevice = "probe"\ncounts_per_mm = 10\n'
+        f'[device.probe]\nport = "ports/probe"\n[device.probe.protocol]\n{columns}\n'
+    )
+    found = delay_uncertainty(parse_station(text, "bench.toml"), {})
+    assert (found.value == 0.0) is stated
+    assert (found.basis == "unknown: the device sends position and reading apart") is not stated
+
+
 def test_report_has_the_place() -> None:
     """The report gives the interval and what it does not cover."""
     lines = survey_lines(record_of(scanned(text_with())))

@@ -9,7 +9,7 @@ from typing import Any
 
 from swathe.pipeline.placing.delay import DelayEstimate
 from swathe.pipeline.placing.place_uncertainty import StatedUncertainty
-from swathe.station import AUTO, DelaySetting, Station, delay_pairs
+from swathe.station import AUTO, DelaySetting, Station, decoder_of, delay_pairs, gauge_of
 
 __all__ = [
     "EstimatedDelay",
@@ -150,7 +150,11 @@ def delay_uncertainty(station: Station, measured: Mapping[str, MeasuredDelay]) -
     """
     pairs = delay_pairs(station)
     if not pairs:
-        return StatedUncertainty(0.0, "readings bring their own position")
+        decoder = decoder_of(station.device[gauge_of(station)])
+        if decoder.combined or decoder.has_clock or not decoder.gives_positions:
+            return StatedUncertainty(0.0, "readings bring their own position")
+        # Records of the same device, and nothing says that they are of the same moment.
+        return StatedUncertainty(None, "unknown: the device sends position and reading apart")
     pair = pairs[0]
     if pair.setting is DelaySetting.UNKNOWN:
         return StatedUncertainty(None, "unknown: no delay is given")

@@ -78,6 +78,6 @@ def test_report_of_several_surveys_begins_with_their_list(folder: Path) -> None:
     assert "minimum of all" not in alone
     assert alone in output
     result = CliRunner().invoke(app, ["report", str(folder), "--line", "0 mm"])
-    assert "a drawing is of one survey" in str(result.exception)
+    assert "a drawing or a document is of one survey" in str(result.exception)
     result = CliRunner().invoke(app, ["report", str(folder / "notes")])
     assert "is not a survey" in str(result.exception)

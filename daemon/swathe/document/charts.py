@@ -76,10 +76,24 @@ def plan_sketch(record: SurveyRecord, plan: PlanMessage) -> DrawnPicture:
     caption = f"Plan, not to scale: scan {units.stated_number(scan.low)} to {units.stated_text(scan.high)}"
     if not plan.profile:
         caption += f", index {units.stated_number(index.low)} to {units.stated_text(index.high)}"
+    seam = _seam_words(plan, units)
     return DrawnPicture(
-        sheet_png(figure), SHEET_WIDTH, height, f"{caption} (outer borders of the cells). {words}",
+        sheet_png(figure), SHEET_WIDTH, height, f"{caption} (outer borders of the cells). {words}{seam}",
         "Sketch of the plan with scan and index axis, datum, marks and excluded zones",
     )  # fmt: skip
+
+
+def _seam_words(plan: PlanMessage, units: DisplayUnits) -> str:
+    """Return, with a space ahead, that an axis goes round, and how ranges over its seam read; else nothing."""
+    words = ""
+    for name, turn in (("scan", plan.scan_turn), ("index", plan.index_turn)):
+        if turn is not None:
+            low, high = units.stated_number(turn.low), units.stated_text(turn.high)
+            words += (
+                f" The {name} axis goes round the part: {low} and {high} are the same line, the seam. A range "
+                "from a higher to a lower position goes over it."
+            )
+    return words
 
 
 def _mark(

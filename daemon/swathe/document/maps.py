@@ -104,7 +104,9 @@ def thickness_map(
         _ink(swatch, np.ones((24, 40), bool), CellState.SUSPECT)
         entries.append(("suspect or to confirm: in no figure", swatch))
     _legend(figure, foot + 18.0, entries)
-    return _picture(figure, layout, caption, "Map of the thickness over scan and index position")
+    return _picture(
+        figure, layout, record, caption, "Map of the thickness over scan and index position"
+    )
 
 
 def square_map(found: Evaluation, record: SurveyRecord) -> DrawnPicture:
@@ -133,10 +135,8 @@ def square_map(found: Evaluation, record: SurveyRecord) -> DrawnPicture:
         return pixels
 
     figure, layout, strips, foot = _sheet(squares, record, paint)
-    roomy = all(
-        side / layout.denominator >= least for side, least in zip(sides, _ROOM, strict=True)
-    )
-    halo = [withStroke(linewidth=2, foreground="white")]
+    box = {"boxstyle": "round,pad=0.12", "facecolor": "white", "edgecolor": "none"}
+    numbered = False
     for strip in strips:
         for one in found.squares:
             low, top = one.scan.low, one.index.low
@@ -145,11 +145,13 @@ def square_map(found: Evaluation, record: SurveyRecord) -> DrawnPicture:
                 Rectangle((low, top), width, height, fill=False, edgecolor="black", linewidth=0.4)
             )
             middle = low + width / 2, top + height / 2
+            roomy = (
+                width >= _ROOM[0] * layout.denominator and height >= _ROOM[1] * layout.denominator
+            )
             if roomy and one.figures.minimum is not None and _inside(strip.axes, *middle):
+                numbered = True
                 text = units.number(one.figures.minimum.thickness, 2, 3)
-                strip.axes.annotate(
-                    text, middle, ha="center", va="center", fontsize=6.5, path_effects=halo
-                )
+                strip.axes.annotate(text, middle, ha="center", va="center", fontsize=6.5, bbox=box)
     _bar(figure, foot, colours["cmap"], colours["norm"], record)
     draw_scale_bar(figure, 112.0, foot + 9.0, layout.denominator, units)
     entries = [("no cell counts", np.full((1, 1, 3), 255, np.uint8))]
@@ -158,9 +160,9 @@ def square_map(found: Evaluation, record: SurveyRecord) -> DrawnPicture:
         _ink(swatch, np.ones((24, 40), bool), CellState.SUSPECT)
         entries.append(("not all required cells count", swatch))
     _legend(figure, foot + 18.0, entries)
-    numbers = f" Numbers: that thickness in {units.length_words}." if roomy else ""
+    numbers = f" Numbers: that thickness in {units.length_words}." if numbered else ""
     caption = f"Lowest thickness of the cells that count in each square; dark is thin.{numbers}"
-    return _picture(figure, layout, caption, "Map of the lowest thickness of each square")
+    return _picture(figure, layout, record, caption, "Map of the lowest thickness of each square")
 
 
 def state_map(cells: MapCells, record: SurveyRecord, *, caption: str) -> DrawnPicture:
@@ -180,7 +182,9 @@ def state_map(cells: MapCells, record: SurveyRecord, *, caption: str) -> DrawnPi
     present = [value for value in CellState if (cells.state == value).any()]
     entries = [(state_name(value), state_pixels(np.full((24, 40), value))) for value in present]
     _legend(figure, foot + 11.0, entries)
-    return _picture(figure, layout, caption, "Map of the states of all cells, with gaps and zones")
+    return _picture(
+        figure, layout, record, caption, "Map of the states of all cells, with gaps and zones"
+    )
 
 
 def _cells_of(gap: GapMessage) -> int:
@@ -364,7 +368,9 @@ def _cells(top: float) -> Iterator[tuple[float, float]]:
         number += 1
 
 
-def _picture(figure: Figure, layout: MapLayout, caption: str, alternative: str) -> DrawnPicture:
+def _picture(
+    figure: Figure, layout: MapLayout, record: SurveyRecord, caption: str, alternative: str
+) -> DrawnPicture:
     scale = f"Scale {layout.text} on paper, printed at 100 %; the bar holds at any size."
     strips = ""
     if layout.strips > 1:
@@ -372,6 +378,12 @@ def _picture(figure: Figure, layout: MapLayout, caption: str, alternative: str) 
             ("scan", "from top to bottom") if layout.along_scan else ("index", "from left to right")
         )
         strips = f" Cut into {layout.strips} strips along the {axis} axis, {order}."
+    if record.plan is not None and record.plan.index_turn is not None:
+        strips += " Upper and lower edge are the same line of the part, the seam."
+    if record.plan is not None and record.plan.scan_turn is not None:
+        strips += (
+            " The begin and the end of the scan axis are the same place of the part, the seam."
+        )
     height = float(figure.get_size_inches()[1]) * 25.4
     return DrawnPicture(
         sheet_png(figure), SHEET_WIDTH, height, f"{caption} {scale}{strips}", alternative

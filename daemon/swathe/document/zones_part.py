@@ -54,7 +54,8 @@ def _borders(zone: Zone, units: DisplayUnits) -> str:
             sides.append(f"all {name} positions")
         else:
             low, high = extent
-            sides.append(f"{name} {units.stated_number(low)} to {units.stated_text(high)}")
+            seam = ", over the seam" if high < low else ""
+            sides.append(f"{name} {units.stated_number(low)} to {units.stated_text(high)}{seam}")
     return f"{zone.name}: {', '.join(sides)}"
 
 
@@ -64,12 +65,13 @@ def _squares(of: ReportMaterial, found: Evaluation, text: EvaluationText) -> Ite
         if isinstance(part, Table):
             if of.cells is not None and any(one.figures.measured for one in found.squares):
                 yield square_map(found, of.record)
-            yield data_table(part, _caption(caption, found))
+            table = data_table(part, _caption(caption, found))
+            yield table
         elif not caption:
             caption = part.removesuffix(":")
         else:
-            words = part.strip()
-            yield Paragraph(f"{words[0].upper()}{words[1:]}.", "note")
+            note = f"Listed are the {len(table.rows)} with the lowest minima; the map has all."
+            yield Paragraph(note if of.cells is not None else note.partition(";")[0] + ".", "note")
 
 
 def _caption(caption: str, found: Evaluation) -> str:

@@ -12,10 +12,12 @@ from matplotlib.image import imread
 from numpy.typing import NDArray
 
 from daemon.handmade import INDEX_STEPPED, Motion, run, station_text
+from swathe.document.charts import plan_sketch
 from swathe.document.map_cells import MapCells
 from swathe.document.maps import state_map, thickness_map
 from swathe.document.model import DrawnPicture
 from swathe.evaluation import LowPlace
+from swathe.messages import Extent
 from swathe.pipeline import CellState
 from swathe.report.thickness_axis import colours_of, recorded_scale
 from swathe.store import SurveyRecord, record_of
@@ -120,3 +122,16 @@ def test_a_long_part_is_continued_on_the_next_strip(record: SurveyRecord) -> Non
     columns, rows = (np.flatnonzero(found.sum(axis=axis) > 3) / 8 for axis in (0, 1))
     assert (columns.min(), columns.max()) == pytest.approx((14.5, 16.5), abs=0.3)
     assert (rows.min(), rows.max()) == pytest.approx((45.0, 55.0), abs=0.5)
+
+
+def test_a_map_of_a_pipe_says_which_edges_are_one_line(record: SurveyRecord) -> None:
+    """And the sketch of the plan how a range over the seam reads; of a plate neither does."""
+    assert record.plan is not None
+    plan = record.plan.model_copy(update={"index_turn": Extent(-1.0, 39.0)})
+    pipe = record.model_copy(update={"plan": plan})
+    words = "Upper and lower edge are the same line of the part, the seam."
+    assert words in state_map(cells(), pipe, caption="States.").caption
+    assert words not in state_map(cells(), record, caption="States.").caption
+    sketched = "The index axis goes round the part: -1 and 39 mm are the same line, the seam."
+    assert sketched in plan_sketch(pipe, plan).caption
+    assert "seam" not in plan_sketch(record, record.plan).caption

@@ -74,6 +74,14 @@ def test_zones_are_those_of_the_evaluation_with_their_borders(
     """Borders as they were asked for; minimum, its place and what was not seen of each."""
     borders, table = section.blocks[1:3]
     assert isinstance(borders, TextLines)
+    assert of.found is not None
+    seam = replace(of.found.zones[1], zone=Zone("saddle", None, (330.0, 30.0)))
+    over = zones_section(
+        replace(of, found=replace(of.found, zones=(seam,), extremes=None, square=None, squares=()))
+    )
+    assert over is not None
+    (line,) = (one.lines for one in over.blocks if isinstance(one, TextLines))
+    assert line == ("saddle: all scan positions, index 330 to 30 mm, over the seam",)
     assert borders.lines == (
         f"{HOSTILE}: scan 10 to 14 mm, index 0 to 0 mm",
         "all: all scan positions, all index positions",

@@ -44,7 +44,9 @@ def _zones(found: Evaluation, text: EvaluationText) -> Iterator[ReportBlock]:
         if isinstance(part, Table):
             yield Paragraph("Zones were named for this report; a cell is in one if its centre is.")
             yield TextLines(tuple(_borders(one.zone, text.units) for one in found.zones))
-            yield data_table(part, _caption("Figures of each zone", found), words=("zone",))
+            yield data_table(
+                part, _caption("Figures of each zone", found, text.units), words=("zone",)
+            )
 
 
 def _borders(zone: Zone, units: DisplayUnits) -> str:
@@ -65,7 +67,7 @@ def _squares(of: ReportMaterial, found: Evaluation, text: EvaluationText) -> Ite
         if isinstance(part, Table):
             if of.cells is not None and any(one.figures.measured for one in found.squares):
                 yield square_map(found, of.record)
-            table = data_table(part, _caption(caption, found))
+            table = data_table(part, _caption(caption, found, text.units))
             yield table
         elif not caption:
             caption = part.removesuffix(":")
@@ -74,11 +76,11 @@ def _squares(of: ReportMaterial, found: Evaluation, text: EvaluationText) -> Ite
             yield Paragraph(note if of.cells is not None else note.partition(";")[0] + ".", "note")
 
 
-def _caption(caption: str, found: Evaluation) -> str:
+def _caption(caption: str, found: Evaluation, units: DisplayUnits) -> str:
     """Return the caption of a table of parts: what its columns count."""
     below = "; below a level: cells that count" if found.survey.levels else ""
     return (
-        f"{caption}; measured: cells that count; not seen: share of the required cells that do not"
+        f"{caption}; places in {units.length_words}; measured: cells that count; not seen: share of the required cells that do not"
         f"{below}"
     )
 

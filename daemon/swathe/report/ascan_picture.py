@@ -38,20 +38,29 @@ def plot_ascan(
     for number, gate in enumerate(view.gates):
         colour = _GATE_COLOURS[number % len(_GATE_COLOURS)]
         _draw_gate(axes, gate, colour, _MARKERS[number % len(_MARKERS)])
+    left = None
     if view.flight is not None:
         begin, end = view.flight
         bottom, top = axes.get_ylim()
         low = bottom - 0.05 * (top - bottom)
         axes.set_ylim(low - 0.05 * (top - bottom), top)
-        axes.annotate("", (end, low), (begin, low), arrowprops={"arrowstyle": "<->"})
+        # Its begin may be ahead of the samples: the axis reaches it, or the arrow comes from its edge.
+        left = float(times[0])
+        far = left - begin > 0.25 * float(times[-1] - times[0])
+        left = left if far else min(left, begin)
+        shown = max(begin, left)
+        style = "->" if far else "<->"
+        axes.annotate("", (end, low), (shown, low), arrowprops={"arrowstyle": style})
         axes.annotate(
-            f"time of flight {end - begin:.4f} µs",
-            ((begin + end) / 2, low),
+            f"time of flight {end - begin:.4f} µs" + f", from {begin:g} µs" * far,
+            ((shown + end) / 2, low),
             ha="center",
             va="bottom",
             fontsize=9,
         )
     axes.margins(x=0)
+    if left is not None:
+        axes.set_xlim(left=left)
     axes.set(xlabel="time from the transmitted pulse, µs", ylabel="% of full screen height")
     axes.legend(loc="upper right", fontsize=8)
 

@@ -14,10 +14,10 @@ from swathe.echo import EchoSettings, envelope, view_ascan
 from swathe.report.ascan_picture import plot_ascan
 
 
-def drawn(echoes: list[tuple[float, float]], asked: EchoSettings) -> Axes:
+def drawn(echoes: list[tuple[float, float]], asked: EchoSettings, start_us: float = 0.0) -> Axes:
     """Return the axes with an A-scan at 50 MS/s drawn on them."""
     (wave,) = scans([echoes])
-    view = view_ascan(wave, interval_us=0.02, start_us=0.0, settings=asked)
+    view = view_ascan(wave, interval_us=0.02, start_us=start_us, settings=asked)
     axes = Figure().subplots()
     plot_ascan(axes, view, wave, envelope(wave[None])[0])
     return axes
@@ -76,6 +76,21 @@ def test_flank_interface_and_other_echo_are_drawn() -> None:
     assert other - x[0] == pytest.approx(1.0, abs=0.02)
     (arrow, _) = axes.texts
     assert (arrow.xy[0], arrow.xyann[0]) == pytest.approx((x[0], 1.55), abs=1e-3)  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(
+    ("start", "left", "words"), [(0.5, 0.0, ""), (100.0, 100.0, ", from 0 µs")]
+)
+def test_time_of_flight_stays_in_the_picture(start: float, left: float, words: str) -> None:
+    """The axis reaches time zero where it is near; where it is far the arrow comes from the edge."""
+    asked = settings({"start": f"{start + 1} us", "width": "8 us", "measure": "peak"})
+    axes = drawn([(3.0, 80.0)], asked, start)
+    (arrow, text) = axes.texts
+    assert axes.get_xlim()[0] == left
+    assert arrow.xyann[0] == left  # type: ignore[attr-defined]
+    assert arrow.xy[0] == pytest.approx(start + 3.0, abs=2e-3)  # type: ignore[attr-defined]
+    assert text.get_text().endswith(f" µs{words}")
+    assert float(text.get_text().split()[3]) == pytest.approx(start + 3.0, abs=2e-3)
 
 
 def test_no_echo_has_no_point() -> None:

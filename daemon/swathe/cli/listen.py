@@ -104,7 +104,8 @@ def listen(
 
     Keys: space freezes the view, q quits. With --suggest the proposed description goes to standard
     output, what is unsure about it to standard error. Exit code 0: bytes came, and where there is
-    a protocol they made sense, and with --suggest the trial is good and no number is a guess; 1: not.
+    a protocol they made sense, and with --suggest the trial is good, no number is a guess, and what was
+    asked for and shown is in the proposal; 1: not.
     """
     from swathe.listen import Listener
     from swathe_drivers.capture import CaptureHeader, CaptureWriter
@@ -340,8 +341,13 @@ def _print_found(found: Suggestion) -> bool:
             " or the display before you use it",
             style="bold", highlight=False, markup=False, soft_wrap=True,
         )  # fmt: skip
+    for sentence in found.unmet:
+        errors.print(
+            f"not in the proposal: {sentence}",
+            style="bold", highlight=False, markup=False, soft_wrap=True,
+        )  # fmt: skip
     typer.echo(found.text, nl=False)
-    return found.good and not found.guessed
+    return found.good and not found.guessed and not found.unmet
 
 
 def _kinds_of(text: str) -> str:

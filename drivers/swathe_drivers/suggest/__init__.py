@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import Any, Final
 
 from swathe_drivers.suggest.binary import suggest_binary
-from swathe_drivers.suggest.echoes import without_echoes
+from swathe_drivers.suggest.echoes import has_check, may_be_its_own, own_or_cut, without_echoes
 from swathe_drivers.suggest.findings import Basis, Finding, OpenQuestion, Suggestion
 from swathe_drivers.suggest.hints import Hints, Shown, parse_shown
 from swathe_drivers.suggest.lines import is_text
@@ -61,13 +61,22 @@ def suggest(
         The description that explains most, with the next best in `others`; or an empty text and what
         was found so far. Raises nothing, whatever the bytes are.
     """
-    if talk:
-        polled = [str(poll["send"]) for poll in talk.get("poll", ())]
-        chunks, echoed = without_echoes(chunks, [to_bytes(text) for text in polled])
-        talk = {**talk, "echo": True} if echoed else talk
-    best = _suggested(chunks, dict(port or {}), ns_per_byte, hints or Hints())
+    known = hints or Hints()
+    requests = [to_bytes(str(poll["send"])) for poll in (talk or {}).get("poll", ())]
+    bare, echoed = without_echoes(chunks, requests)
+    if echoed and may_be_its_own(requests):
+        own = _suggested(chunks, dict(port or {}), ns_per_byte, known)
+        if not has_check(own):
+            cut = _suggested(bare, dict(port or {}), ns_per_byte, known)
+            own, echoed = own_or_cut(own, cut)
+        else:
+            echoed = False
+        best = own
+    else:
+        best = _suggested(bare, dict(port or {}), ns_per_byte, known)
     if not talk:
         return best
+    talk = {**talk, "echo": True} if echoed else talk
     others = [replace(one, text=with_talk(one.text, talk)) for one in best.others]
     text = with_talk(best.text, talk) if best.text else ""
     return replace(best, text=text, others=tuple(others))
@@ -90,17 +99,20 @@ def _suggested(
         return Suggestion("", (Finding("bytes", "none", Basis.SHOWN, why),))
     if is_text(whole):
         found = suggest_text(used, port=line, ns_per_byte=ns_per_byte, hints=known)
-        return _best(found, used, ns_per_byte)
+        return _best(found, used, ns_per_byte, known)
     parity = _parity_of(whole)
     if parity is None:
         found = suggest_binary(used, port=line, hints=known)
         if _may_be_text(whole):
             found += suggest_text(used, port=line, ns_per_byte=ns_per_byte, hints=known)
-        return _best(found, used, ns_per_byte)
+        return _best(found, used, ns_per_byte, known)
     masked = [(time, bytes(byte & 0x7F for byte in data)) for time, data in used]
     line |= {"bytesize": 7, "parity": parity}
     best = _best(
-        suggest_text(masked, port=line, ns_per_byte=ns_per_byte, hints=known), masked, ns_per_byte
+        suggest_text(masked, port=line, ns_per_byte=ns_per_byte, hints=known),
+        masked,
+        ns_per_byte,
+        known,
     )
     why = "without its highest bit it is text: capture again with this description"
     finding = Finding("line", f"7 bits, {parity} parity", Basis.LIKELY, why)
@@ -114,7 +126,10 @@ def _may_be_text(data: bytes) -> bool:
 
 
 def _best(
-    found: Sequence[Suggestion], chunks: Sequence[tuple[int, bytes]], ns_per_byte: int
+    found: Sequence[Suggestion],
+    chunks: Sequence[tuple[int, bytes]],
+    ns_per_byte: int,
+    hints: Hints,
 ) -> Suggestion:
     """The best of the suggestions by their trials, with the next ones."""
     if not found:
@@ -123,7 +138,9 @@ def _best(
             " a wrong baud rate or parity, or A-scans without a frame?"
         )
         return Suggestion("", (Finding("frames", "not found", Basis.LIKELY, why),))
-    ranked = sorted((tried(one, chunks, ns_per_byte) for one in found), key=lambda one: -one.rank)
+    ranked = sorted(
+        (tried(one, chunks, ns_per_byte, hints) for one in found), key=lambda one: -one.rank
+    )
     usable = [one for one in ranked if one.text]
     if not usable:
         return ranked[0]

@@ -21,14 +21,17 @@ _FEWEST_PLACES: Final = 40
 _FEWEST_STEPS: Final = 2
 _STEPPED: Final = 0.9
 _JUMP: Final = 20.0
+_SAME: Final = 0.95
 _STEP: Final = 4.5  # of the last digit: what drifts goes by one or two of it
+
+_Moving = tuple[float, Series, Role]
 
 
 def find_axes(
     free: Sequence[Series], roles: dict[int, Role], hints: Hints, questions: list[OpenQuestion]
 ) -> None:
     """Encoders: at most two, in their order; what the display shows of the thickness is none."""
-    moving: list[tuple[float, Series, Role]] = []
+    moving: list[_Moving] = []
     named = tuple(one for one in hints.of("position") if one.value)
     matches = _matched(free, named)
     for one in free:
@@ -39,7 +42,12 @@ def find_axes(
             why = f"its unit is next to it: {one.label}; {role.why}"
             role = replace(role, kind="position", keys={"unit": "mm", "scale": factor}, why=why)
             match = None
-        usual = match is not None and (is_power_of_ten(match.scale) or match.chance < -1.5)
+        # There is a line through any two numbers of the display.
+        usual = (
+            match is not None
+            and not match.fitted
+            and (is_power_of_ten(match.scale) or match.chance < -1.5)
+        )
         if match is not None and usual and one.may_be("position") and _moves(one):
             why = match.why + (f"; {role.why}" if role else "")
             ticks = role is not None and role.kind == "counts"
@@ -77,6 +85,9 @@ def find_axes(
     quads = sum(role.kind == "quadrature" for role in roles.values())
     # A gain or a temperature that drifts looks like an axis that hardly moves.
     seconds = [item for item in moving[1:] if _is_second_axis(item[1], item[2])]
+    if moving:
+        moving[0], seconds = _once_each(moving[0], seconds, roles, questions)
+        seconds = [item for item in seconds if not _only_counts(item[1], moving[0][1])]
     moving = [*moving[:1], *((s, one, _at_most_likely(role)) for s, one, role in seconds)]
     kept = sorted(moving[: 2 - quads], key=lambda item: item[1].key)
     names = _axis_names(kept, hints)
@@ -143,6 +154,50 @@ def _is_second_axis(one: Series, role: Role) -> bool:
         jumps == 0
         or (one.span is not None and bool((values.max() - values.min()) > 0.9 * one.span))
     )
+
+
+def _once_each(
+    first: _Moving,
+    others: Sequence[_Moving],
+    roles: dict[int, Role],
+    questions: list[OpenQuestion],
+) -> tuple[_Moving, list[_Moving]]:
+    """The axis by the first of its fields, and the others that are not the same one at another moment."""
+    same = [item for item in others if _is_same_axis(first[1], item[1])]
+    if not same:
+        return first, list(others)
+    every = sorted((first, *same), key=lambda item: item[1].key)
+    for _, one, _ in every[1:]:
+        why = f"the position of {where_of(every[0][1])} at another moment"
+        roles[one.key] = Role("ignore", 0.0, Basis.LIKELY, why, {})
+    names = ", ".join(where_of(one) for _, one, _ in every)
+    text = (
+        f"Does a record hold several readings, one after another? {names} are one axis at different moments; what is"
+        " proposed takes one position and one value, perhaps of different moments, and passes the others over."
+    )
+    questions.append(OpenQuestion(text, "see the manual"))
+    return every[0], [item for item in others if item not in same]
+
+
+def _is_same_axis(one: Series, two: Series) -> bool:
+    """Each number is between two of the other's that follow each other, before it or behind it."""
+    a, b = one.values, two.values
+    if a.size != b.size or a.size < _FEWEST_PLACES or one.places != two.places:
+        return False
+    digit = 10.0**-one.places
+    for x, y in ((a, b), (b, a)):
+        low, high = np.minimum(x[1:], x[:-1]) - digit, np.maximum(x[1:], x[:-1]) + digit
+        if float(np.mean((y[:-1] >= low) & (y[:-1] <= high))) > _SAME:
+            return True
+    return False
+
+
+def _only_counts(one: Series, first: Series) -> bool:
+    """It goes one way in most records while the axis goes to and fro: a counter of readings, say."""
+    steps, moves = np.diff(one.values), np.diff(first.values)
+    one_way = bool((steps >= 0).all() or (steps <= 0).all())
+    to_and_fro = bool((moves > 0).any() and (moves < 0).any())
+    return one_way and to_and_fro and float(np.mean(steps != 0)) > 1.0 - _STEPPED
 
 
 def _at_most_likely(role: Role) -> Role:

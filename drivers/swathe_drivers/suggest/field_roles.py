@@ -11,6 +11,7 @@ from swathe_drivers.suggest.display import match_shown
 from swathe_drivers.suggest.encodings import Encoded, encodings_at
 from swathe_drivers.suggest.flags import Flag
 from swathe_drivers.suggest.frame_items import series_of
+from swathe_drivers.suggest.halves import without_halves
 from swathe_drivers.suggest.hints import Hints
 from swathe_drivers.suggest.roles import Roles, assign
 from swathe_drivers.suggest.series import Series
@@ -73,8 +74,8 @@ def roles_of(
         again = [*full[:at], *split, *full[at + 1 :]]
         better = _assigned(again, times, hints, apart)
         if better.score > roles.score + 4.0:
-            return cost, again, better
-    return cost, full, roles
+            return cost, again, without_halves(again, rows, better)
+    return cost, full, without_halves(full, rows, roles)
 
 
 def _is_numbered(one: Encoded) -> bool:

@@ -84,6 +84,7 @@ class Suggestion:
         good: readings and values of the trial are plausible, and next to nothing is a fault.
         trouble: faults of the trial, for each record.
         rank: by which descriptions are compared: the higher, the more they explain.
+        unmet: what was asked for or read off the display and is not in it, in sentences.
     """
 
     text: str
@@ -93,6 +94,7 @@ class Suggestion:
     rank: float = 0.0
     good: bool = False
     trouble: float = 0.0
+    unmet: tuple[str, ...] = ()
 
     @property
     def guessed(self) -> tuple[Finding, ...]:

@@ -199,7 +199,10 @@ def amplitude_of(series: Series, hints: Hints) -> Role | None:
         return Role("amplitude", 5.0, Basis.LIKELY, "its unit is next to it: dB", {"unit": "dB"})
     if label not in ("", "%"):
         return None
-    if shown and (match := match_shown(series, shown)) is not None:
+    match = match_shown(series, shown) if shown else None
+    if shown and label != "%" and (match is None or match.offset):
+        return None  # an amplitude of a description has no offset
+    if match is not None and not match.offset:
         keys = {"unit": shown[0].unit or "%"} | ({"scale": match.scale} if match.scale != 1 else {})
         return Role("amplitude", 6 - 4 * match.chance, Basis.LIKELY, match.why, keys)
     low, high = float(good.min()), float(good.max())

@@ -92,7 +92,7 @@ def suggest_registers(
             continue
         one = _written(chosen, fields, unit, framing, order, every_ms, dict(port or {}))
         stream = _answers(chosen, samples, unit, framing)
-        found.append(tried(replace(one, rank=score, questions=questions), stream, 0))
+        found.append(tried(replace(one, rank=score, questions=questions), stream, 0, known))
     if not found:
         what = ", ".join(
             f"{p.range.registers} {p.first} to {p.first + p.rows.shape[1] - 1}" for p in pieces

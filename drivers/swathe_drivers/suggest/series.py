@@ -173,14 +173,16 @@ def bits_of(numbers: NDArray[np.int64], span: int | None = None) -> float:
 
 
 def _coded(numbers: NDArray[np.int64]) -> float:
-    zigzag = np.where(numbers >= 0, 2 * numbers, -2 * numbers - 1).astype(np.float64)
+    # As floats: twice a number of 8 bytes is too large for an integer.
+    exact = numbers.astype(np.float64)
+    zigzag = np.where(exact >= 0, 2 * exact, -2 * exact - 1)
     # A value that comes again and again is cheap whatever its size.
     lengths = np.floor(np.log2(zigzag + 1)).astype(np.int64)
     by_length = _entropy(lengths) + float(np.maximum(0, lengths).sum())
-    return min(by_length, _entropy(zigzag.astype(np.int64)))
+    return min(by_length, _entropy(zigzag))
 
 
-def _entropy(numbers: NDArray[np.int64]) -> float:
+def _entropy(numbers: NDArray[Any]) -> float:
     """Bits of an ideal code learned as it goes, of numbers not below 0, shape (n,)."""
     names, counts = np.unique(numbers, return_counts=True)
     total = float(counts.sum())

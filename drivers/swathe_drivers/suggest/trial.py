@@ -12,7 +12,9 @@ from swathe_drivers.abc import Decoder
 from swathe_drivers.description import DescriptionError, parse_description
 from swathe_drivers.errors import DriverError
 from swathe_drivers.records import Batch
+from swathe_drivers.suggest.asked import unmet
 from swathe_drivers.suggest.findings import Basis, Finding, Suggestion
+from swathe_drivers.suggest.hints import Hints
 from swathe_drivers.suggest.measured import is_plausible
 from swathe_drivers.suggest.series import persistence
 
@@ -121,8 +123,15 @@ def _position_problems(decoder: Decoder, positions: NDArray[Any]) -> list[str]:
     return problems
 
 
-def tried(found: Suggestion, chunks: Sequence[tuple[int, bytes]], ns_per_byte: int) -> Suggestion:
+def tried(
+    found: Suggestion,
+    chunks: Sequence[tuple[int, bytes]],
+    ns_per_byte: int,
+    hints: Hints | None = None,
+) -> Suggestion:
     """The suggestion with a finding on how its description decodes the capture.
+
+    With what is known beforehand, what of it is not in the description.
 
     A text that does not load is a mistake of this package; it is not returned.
     """
@@ -136,7 +145,10 @@ def tried(found: Suggestion, chunks: Sequence[tuple[int, bytes]], ns_per_byte: i
         why = f"what was found contradicts itself: {error}"
         contradiction = Finding("description", "none", Basis.GUESS, why)
         return Suggestion("", (*found.findings, contradiction), rank=-1e9)
-    trial = judged(decoder, decoder.feed_chunks(chunks), sum(len(data) for _, data in chunks))
+    batch = decoder.feed_chunks(chunks)
+    trial = judged(decoder, batch, sum(len(data) for _, data in chunks))
+    start = chunks[0][0] if chunks else 0
+    missing = unmet(found.findings, decoder, batch, hints, start) if hints else ()
     what = f"{trial.records} records, {trial.readings} readings with a value, {trial.ignored} ignored, {trial.faults} faults"
     why = "the capture it came from, decoded with it"
     if trial.reasons:
@@ -155,4 +167,5 @@ def tried(found: Suggestion, chunks: Sequence[tuple[int, bytes]], ns_per_byte: i
         rank=rank,
         good=trial.good,
         trouble=0.0 if trial.faults <= 1 else trouble,
+        unmet=missing,
     )

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe_drivers.suggest.encodings import Encoded
-from swathe_drivers.suggest.findings import Basis
+from swathe_drivers.suggest.findings import Basis, OpenQuestion
 from swathe_drivers.suggest.roles import Roles
 
 __all__ = ["without_halves"]
@@ -25,6 +25,7 @@ def without_halves(fields: Sequence[Encoded], rows: NDArray[np.uint8], roles: Ro
         roles: of the fields.
     """
     changed = dict(roles.of)
+    questions = list(roles.questions)
     for key, role in roles.of.items():
         one = fields[key]
         if role.kind not in _PLACES or one.kind not in ("u1", "i1", "u2", "i2"):
@@ -46,7 +47,9 @@ def without_halves(fields: Sequence[Encoded], rows: NDArray[np.uint8], roles: Ro
                 )
                 basis = role.basis if role.basis is Basis.GUESS else Basis.LIKELY
                 changed[key] = replace(role, basis=basis, why=why)
-    return replace(roles, of=changed)
+                text = f"Is the {role.kind} in bytes {one.first} to {one.first + one.size - 1} half of a longer number?"
+                questions.append(OpenQuestion(text, "see the manual"))
+    return replace(roles, of=changed, questions=tuple(questions))
 
 
 def _is_upper(one: Encoded, upper: NDArray[np.uint8]) -> bool:

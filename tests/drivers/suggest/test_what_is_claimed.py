@@ -94,13 +94,15 @@ def test_number_next_to_its_upper_half_is_not_shown(kind: str, halved: bool) -> 
     rows = words.astype(">u2").view(np.uint8).reshape(400, 4)
     fields = [
         next(one for one in encodings_at(rows, at, "big") if one.kind == name)
-        for at, name in ((0, "u2" if kind == "turns" else "i2"), (2, "u2"))
+        for at, name in ((0, "u2" if kind == "turns" else "i2"), (2, "u1"))
     ]
     roles = {
         0: Role("counts", 9.0, Basis.SHOWN, "moves", {"axis": "scan"}),
         1: Role("ignore", 0.0, Basis.GUESS, "", {}),
     }
-    found = without_halves(fields, rows, Roles(roles, (), 0.0)).of[0]
+    halved_roles = without_halves(fields, rows, Roles(roles, (), 0.0))
+    found = halved_roles.of[0]
+    assert bool(halved_roles.questions) is halved
     assert (found.basis is Basis.LIKELY) is halved
     assert ("bytes 2 to 3 may be its upper half" in found.why) is halved
 

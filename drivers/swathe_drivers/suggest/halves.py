@@ -58,6 +58,7 @@ def _is_upper(one: Encoded, upper: NDArray[np.uint8]) -> bool:
     zeros, ones = (upper == 0).all(axis=1), (upper == 0xFF).all(axis=1)
     if bool(ones.any()) and bool(np.array_equal(ones, lower < 0) and (zeros | ones).all()):
         return True
-    turned = np.abs(np.diff(lower)) > (1 << 8 * one.size) / 2
+    span = 1 << 8 * one.size
+    turned = np.abs(np.diff(lower % span)) > span / 2
     stepped = (np.diff(upper.astype(np.int16), axis=0) != 0).any(axis=1)
     return bool(turned.any()) and bool(np.array_equal(turned, stepped))

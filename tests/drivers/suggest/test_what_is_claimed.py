@@ -84,17 +84,20 @@ def test_counter_of_readings_is_no_second_axis() -> None:
     assert [key for key, role in roles.items() if role.kind == "counts"] == [0]
 
 
-@pytest.mark.parametrize(("kind", "halved"), [("sign", True), ("turns", True), ("other", False)])
+@pytest.mark.parametrize(
+    ("kind", "halved"), [("sign", True), ("turns", True), ("below", True), ("other", False)]
+)
 def test_number_next_to_its_upper_half_is_not_shown(kind: str, halved: bool) -> None:
     """Words of a number of 32 bits with the lower one first; another number next to it is none."""
-    place = SWEPT.astype(np.int64) + (64_000 if kind == "turns" else 0)
+    place = SWEPT.astype(np.int64) + (65_536 if kind == "turns" else 0)
+    place -= 4_000 * (kind == "below")
     words = np.stack((place & 0xFFFF, place >> 16 & 0xFFFF), axis=1)
     if kind == "other":
         words[:, 1] = np.arange(400) % 7
     rows = words.astype(">u2").view(np.uint8).reshape(400, 4)
     fields = [
         next(one for one in encodings_at(rows, at, "big") if one.kind == name)
-        for at, name in ((0, "u2" if kind == "turns" else "i2"), (2, "u1"))
+        for at, name in ((0, "i2"), (2, "u1"))
     ]
     roles = {
         0: Role("counts", 9.0, Basis.SHOWN, "moves", {"axis": "scan"}),

@@ -176,7 +176,7 @@ def _place_met(
     shown: tuple[Shown, ...],
     start_ns: int,
 ) -> bool | None:
-    """Whether an axis is what the display shows; None where that cannot be told."""
+    """Whether an axis is what the display shows; None where that is open."""
     if not shown or not positions.size:
         return None
     values = positions["counts"][:, number].astype(np.float64)

@@ -39,6 +39,7 @@ def test_byte_that_the_checksum_counts_is_no_echo() -> None:
         answers.append(body + bytes([reduce(xor, body)]))
     found = suggest(_chunks(answers), talk={"poll": [{"send": "M", "every": "50 ms"}]})
     assert "echo" not in found.text
+    assert not any("send each command back" in one.text for one in found.questions)
     assert 'is = "counts"' in found.text
     assert any(one.about == "checksum" and one.basis is Basis.SHOWN for one in found.findings)
 
@@ -80,8 +81,18 @@ def test_axis_at_another_moment_is_no_second_axis() -> None:
 def test_counter_of_readings_is_no_second_axis() -> None:
     """It goes up unevenly in all records, while the axis goes to and fro."""
     rng = np.random.default_rng(6)
-    roles, _ = _axes(SWEPT, 1200 + np.cumsum(rng.integers(1, 4, 400)).astype(float))
+    paces = rng.integers(1, 4, 400) * np.repeat([1, 6, 2, 9], 100)
+    roles, _ = _axes(SWEPT, 1200 + np.cumsum(paces).astype(float))
     assert [key for key, role in roles.items() if role.kind == "counts"] == [0]
+
+
+def test_line_through_two_positions_of_the_display_is_no_length() -> None:
+    """There is one through any two, also of a slope of -10."""
+    roles: dict[int, Role] = {}
+    coarse = np.round(SWEPT / 20)
+    shows = [f"position={2336 - 10 * coarse[at]:.0f} mm @ {TIMES[at]} s" for at in (35, 105)]
+    find_axes([Series(0, coarse, TIMES)], roles, Hints(shows=tuple(map(parse_shown, shows))), [])
+    assert roles[0].kind == "counts"
 
 
 @pytest.mark.parametrize(

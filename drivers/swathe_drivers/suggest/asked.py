@@ -232,7 +232,7 @@ def _at(
         return np.empty(0)
     at = int(times[-1]) if one.at is None else start_ns + round(one.at * 1e9)
     away = np.abs(times - at)
-    near = away <= within * 1e9
-    if np.count_nonzero(near) < _FEWEST:
+    near = np.flatnonzero(away <= within * 1e9)
+    if near.size < _FEWEST:
         near = np.argsort(away, kind="stable")[:5]
     return values[near].astype(np.float64)

@@ -147,6 +147,7 @@ def test_growth_is_a_matter_of_the_measurement(
     assert "significant loss: 0 cells" in text
 
 
+@pytest.mark.slow
 def test_order_of_dates_and_wrong_arguments_are_refused(surveys: tuple[Path, Path, Path]) -> None:
     """The older survey comes first; the pattern of a line carries nothing; a level is a share."""
     for arguments, words in (
@@ -196,6 +197,7 @@ def test_shift_pairs_other_cells(surveys: tuple[Path, Path, Path]) -> None:
     assert off.standard == pytest.approx(np.hypot(right.standard, 0.05), rel=0.1)
 
 
+@pytest.mark.slow
 def test_the_guide_runs(
     surveys: tuple[Path, Path, Path], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

@@ -90,6 +90,7 @@ def test_clock_that_is_not_trusted_is_named(folder: Path, monkeypatch: pytest.Mo
     assert "its date is not trusted: clock stepped, 2027-01-15: set by 3 days" in run(folder)
 
 
+@pytest.mark.slow
 def test_surveys_of_several_parts_are_refused(folder: Path, tmp_path: Path) -> None:
     """The parts are listed; one is chosen by its name; two surveys are too few."""
     other = write(tmp_path / "other", utc=UTC, loss=0.1, seed=9)
@@ -108,6 +109,7 @@ def test_surveys_of_several_parts_are_refused(folder: Path, tmp_path: Path) -> N
     assert "4 surveys" in run(folder, third, "--part", "Penstock 3")
 
 
+@pytest.mark.slow
 def test_the_guide_runs(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Its commands, and its Python block."""
     monkeypatch.chdir(folder)

@@ -22,6 +22,8 @@ from swathe.pipeline import CellState
 from swathe.report.thickness_axis import colours_of, recorded_scale
 from swathe.store import SurveyRecord, record_of
 
+pytestmark = pytest.mark.slow
+
 # 60 by 20 cells of 2 mm: 120 mm on 152 mm of paper is drawn 1:1.
 SHAPE = 20, 60
 

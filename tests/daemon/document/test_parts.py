@@ -216,6 +216,7 @@ def _facts(section: ReportSection) -> tuple[tuple[str, str], ...]:
     return facts.facts
 
 
+@pytest.mark.slow
 def test_lines_and_ascans_of_the_lowest_places(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -239,6 +240,7 @@ def test_lines_and_ascans_of_the_lowest_places(
     ]
 
 
+@pytest.mark.slow
 def test_spots_have_a_report_without_maps(
     tmp_path: Path,
     spot_journal: SpotJournal,  # noqa: F811

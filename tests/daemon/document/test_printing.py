@@ -21,6 +21,8 @@ from swathe.document import document_html, print_pdf
 from swathe.document.sheet import new_sheet, sheet_png
 from swathe.errors import SwatheError
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def pango() -> None:

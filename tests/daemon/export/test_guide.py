@@ -19,6 +19,7 @@ from swathe.export import ExportFormat
 PAGE = "daemon/guide/handover.md"
 
 
+@pytest.mark.slow
 def test_page_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Each command writes its file; each Python block runs on what is there then."""
     monkeypatch.chdir(tmp_path)

@@ -28,12 +28,14 @@ def test_suggest_finds_known_device(device: Device) -> None:
     assert mistakes(device) == []
 
 
+@pytest.mark.slow
 def test_suggest_finds_eight_of_ten_never_looked_at() -> None:
     """Devices thrown together by seeds that nothing was changed for."""
     wrong = {seed: found for seed in range(1000, 1010) if (found := mistakes(throw(seed)))}
     assert len(wrong) <= 2, wrong
 
 
+@pytest.mark.slow
 def test_suggest_finds_nine_of_the_last_ten_by_hand() -> None:
     """One of them, a setting fast behind a start mark, is taken for a constant."""
     wrong = {device.name: found for device in HELD_OUT_LAST if (found := mistakes(device))}

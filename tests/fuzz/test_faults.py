@@ -16,7 +16,7 @@ from swathe.live.pace import Pace
 from swathe.live.session import Session
 from swathe.messages import ReplyMessage
 
-_SHARE = 185
+_SHARE = 60
 _PARTS = 5
 _STEP = 8
 
@@ -31,11 +31,11 @@ def test_some_surveys_with_faults() -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("part", range(_PARTS))
 def test_surveys_with_faults(part: int) -> None:
-    """925 surveys, each from one seed; with the kills and failures below 2,000 runs of the daemon."""
+    """300 surveys, each from one seed; with the kills and failures below some 850 runs of the daemon."""
     first = 1 + part * _SHARE
     tally = run_seeds(range(first, first + _SHARE))
     assert tally.problems == []
-    assert tally.runs > 320
+    assert tally.runs > 100
 
 
 @pytest.mark.slow

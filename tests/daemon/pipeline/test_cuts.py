@@ -71,9 +71,9 @@ def test_cut_changes_no_result(name: str) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", [name for at, name in enumerate(SCENES) if at % 8])
+@pytest.mark.parametrize("name", [name for at, name in enumerate(SCENES) if at % 8 in (1, 3, 4, 6)])
 def test_coarse_cuts_agree(name: str) -> None:
-    """The other scenes, in larger pieces: what an advance costs is most of the time of a scene."""
+    """Four more of eight, in larger pieces: what an advance costs is most of the time of a scene."""
     seed, cut = cut_of(name, [0.0, 0.01, 0.1])
     assert first_difference(name, seed, cut, COARSE) == ""
 

@@ -97,31 +97,39 @@ def next_by_hand(
     grid, gaps = survey.grid, survey.coverage.gaps
     here = _row_of(survey, at)
     wanted = next((gap for gap in map(gaps.find, requested) if gap and gap.closed is None), None)
-    if wanted is not None:
-        return _again(survey, wanted, at, only=True)
+    if wanted is not None and (step := _again(survey, wanted, at, only=True)) is not None:
+        return step
     stepped = survey.line is not None
     open_ = gaps.open
     if stepped and here is not None:
         mine = [gap for gap in open_ if _has_row(gap, here, grid.index)]
-        if mine:
-            return _again(survey, _nearest(mine, grid, at), at, row=here)
+        if mine and (step := _again(survey, _nearest(mine, grid, at), at, row=here)) is not None:
+            return step
         if _to_scan(survey, here).any():
             return _stretch(survey, here, at)
-    if open_:
-        return _again(survey, _nearest(open_, grid, at), at)
-    row = _next_row(survey, here)
+    left = list(open_)
+    while left:
+        if (step := _again(survey, nearest := _nearest(left, grid, at), at)) is not None:
+            return step
+        left.remove(nearest)
+    row = next((row for row in _next_rows(survey, here) if _to_scan(survey, row).any()), None)
     return HandStep(kind="done") if row is None else _stretch(survey, row, at)
 
 
 def _again(
     survey: HandSurvey, gap: Gap, at: Point | None, *, row: int | None = None, only: bool = False
-) -> HandStep:
-    """Return the stroke over a gap: on a row, or on that of its rows which is nearest."""
+) -> HandStep | None:
+    """Return the stroke over a gap: on a row, or on that of its rows which is nearest.
+
+    None where no cell is missing there any more: gaps change at instants, cells with each reading.
+    """
     grid, gaps = survey.grid, survey.coverage.gaps
     if row is None:
         row = _nearest_row(gap, grid.index, at)
     cells = _cells_of(row, grid)
     lost = np.isin(cells, gap.cells) if only else gaps.holds(cells) & grid.missing(cells)
+    if not lost.any():
+        return None
     excluded = grid.state[cells] == CellState.EXCLUDED
     strokes = strokes_over(lost, excluded, grid.scan)
     stroke = min(strokes, key=lambda one: _apart(one, at, grid.scan))
@@ -237,18 +245,16 @@ def _to_scan(survey: HandSurvey, row: int) -> Bools:
     return np.asarray(survey.grid.missing(cells) & ~survey.coverage.gaps.holds(cells))
 
 
-def _next_row(survey: HandSurvey, here: int | None) -> int | None:
-    """Return the nearest row with missing cells; of two as near the higher one."""
+def _next_rows(survey: HandSurvey, here: int | None) -> list[int]:
+    """Return the rows with missing cells, the nearest first; of two as near the higher one."""
     coverage, index = survey.coverage, survey.grid.index
     rows = np.flatnonzero(coverage.missing_in_rows() > 0)
-    if not rows.size:
-        return None
     if here is None:
-        return int(rows[0])
+        return [int(row) for row in rows]
     steps = rows - here
     if index.wrapped:
         steps = (steps + index.cells // 2) % index.cells - index.cells // 2
-    return int(rows[np.lexsort((steps < 0, np.abs(steps)))[0]])
+    return [int(row) for row in rows[np.lexsort((steps < 0, np.abs(steps)))]]
 
 
 def _nearest(gaps: list[Gap], grid: Grid, at: Point | None) -> Gap:

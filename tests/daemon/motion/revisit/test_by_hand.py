@@ -87,6 +87,19 @@ def test_few_cells_are_a_stroke_with_run_in() -> None:
     assert bench.words(5, (10.0, 100.0)).startswith("line 5 again, from 175 to 240 mm; ")
 
 
+def test_cells_that_are_read_before_their_gap_has_closed_need_no_stroke() -> None:
+    """A gap changes at its instant; meanwhile the next one is shown, or that nothing is left."""
+    bench = Bench()
+    bench.miss(5, 40, 43, CellState.NO_SIGNAL)
+    bench.miss(8, 40, 43, CellState.NO_SIGNAL)
+    state = bench.grid.state.reshape(bench.grid.shape)
+    state[5, 40:44] = CellState.MEASURED
+    assert bench.words(5, (600.0, 100.0)).startswith("line 8 again, from 240 to 175 mm")
+    state[8, 40:44] = CellState.MEASURED
+    assert bench.step(5, (600.0, 100.0)).kind != "again"
+    assert bench.step(None, None).kind != "again"
+
+
 def test_many_small_gaps_are_the_whole_line_below_the_limit() -> None:
     """Scattered skipped cells make one stroke over the line, with the highest speed."""
     bench = Bench()

@@ -77,7 +77,8 @@ class GuardedDecoder:
     Attributes:
         driver: name of the driver.
         faulty: arrival of each chunk of the last call of `feed_chunks` that gave a fault, as if each had
-            been fed alone, ns; a lost step of an encoder's lines is none.
+            been fed alone, ns; a lost step of an encoder's lines is none. Of a device without readings
+            only the last chunk is named: nobody asks for more, and it costs feeding a copy.
     """
 
     def __init__(
@@ -205,7 +206,7 @@ class GuardedDecoder:
             self._pending += data
         del self._pending[: batch.record_bytes + batch.fault_bytes + batch.ignored_bytes]
         self.faulty = _faulty(chunks[-1:], [batch] * bool(chunks))
-        if self.faulty and len(chunks) > 1:
+        if self.faulty and len(chunks) > 1 and self.gives_readings:
             self.faulty = self._faulty_alone(pickle.loads(before), kept)  # noqa: S301  as above
             self._forget()
         return batch

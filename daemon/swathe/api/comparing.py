@@ -22,7 +22,7 @@ __all__ = ["ComparisonWishes", "compare_surveys", "survey_trend"]
 
 
 class ComparisonWishes(TypedDict, total=False):
-    """What `compare_surveys` is asked beside the surveys; see there."""
+    """What `compare_surveys` is asked in addition to the surveys; see there."""
 
     align: Align
     shift: tuple[float, float]

@@ -91,27 +91,21 @@ class SurveyArrays:
         Raises:
             SurveyError: it cannot be written.
         """
-        # Imported here: zarr takes a tenth of a second to import, and the ports do not wait for it.
-        import zarr
-
         try:
             self._sweep()
             if not self._folder.is_file(f"{self.path.name}/zarr.json"):
-                self._bear()
+                self._replace_group()
             # What the arrays themselves say counts: the list in the group is written again below.
-            store = self._store(self.path.name)
-            group = zarr.open_group(store, mode="a", zarr_format=3, use_consolidated=False)
+            group = self._opened()
             if "state" in group and group["state"].shape != self._station.shape:  # type: ignore[union-attr]
                 # The plan was extended; all cells are written again from the journal.
-                self._bear()
-                store = self._store(self.path.name)
-                group = zarr.open_group(store, mode="a", zarr_format=3, use_consolidated=False)
+                self._replace_group()
+                group = self._opened()
             create_lacking(group, self._station)
             self._set_attributes(group, survey_attributes(self._station))
             for name in sorted(self._renewed):  # of arrays that the survey no longer has
                 self._folder.remove(name)
-                if self._on_written is not None:
-                    self._on_written(name, None)
+                self._note(name, None)
             self._renewed.clear()
         except OSError as error:
             raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
@@ -122,13 +116,23 @@ class SurveyArrays:
         from swathe.store.survey_store import SurveyStore
 
         def noted(name: str, digest: FileDigest | None) -> None:
-            if self._on_written is not None:
-                self._on_written(self.path.name + name.removeprefix(below), digest)
+            self._note(self.path.name + name.removeprefix(below), digest)
 
         return SurveyStore(self._folder, below, on_written=noted, absent=self._renewed)
 
-    def _bear(self) -> None:
-        """Make a new group beside, and put it in the place of what there is."""
+    def _opened(self) -> zarr.Group:
+        # Imported here: zarr takes a tenth of a second to import, and the ports do not wait for it.
+        import zarr
+
+        store = self._store(self.path.name)
+        return zarr.open_group(store, mode="a", zarr_format=3, use_consolidated=False)
+
+    def _note(self, name: str, digest: FileDigest | None) -> None:
+        if self._on_written is not None:
+            self._on_written(name, digest)
+
+    def _replace_group(self) -> None:
+        """Make a new group under another name, and put it in the place of what there is."""
         import zarr
 
         name = self.path.name
@@ -142,9 +146,8 @@ class SurveyArrays:
             self._folder.move(name, name + _OLD)
         self._folder.move(name + _NEW, name)
         self._renewed.clear()
-        if self._on_written is not None:
-            for lost in sorted(before - set(self._folder.names(name))):
-                self._on_written(lost, None)
+        for lost in sorted(before - set(self._folder.names(name))):
+            self._note(lost, None)
         self._folder.remove_folder(name + _OLD)
 
     def describe(self, attributes: Mapping[str, Any]) -> None:
@@ -248,8 +251,8 @@ class SurveyArrays:
         for name in list(self._folder.names(self.path.name)):
             if name.endswith(".partial"):
                 self._folder.remove(name)
-        for beside in (_NEW, _OLD):
-            self._folder.remove_folder(self.path.name + beside)
+        for end in (_NEW, _OLD):
+            self._folder.remove_folder(self.path.name + end)
 
 
 def _whole_chunks(

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 __all__ = [
     "MM_PER_INCH",
     "Acceleration",
+    "Angle",
     "Decibels",
     "Duration",
     "Frequency",
@@ -40,6 +41,7 @@ __all__ = [
     "TimeOfFlight",
     "Velocity",
     "acceleration",
+    "angle",
     "decibels",
     "duration_ns",
     "frequency",
@@ -90,6 +92,7 @@ _FACTORS = {
     "mm/s**2": {"mm/s^2": 1.0, "m/s^2": 1000.0},
     "MHz": {"MHz": 1.0, "kHz": 0.001},
     "ns": {"ns": 1.0, "us": 1000.0, "ms": 1e6, "s": 1e9, "min": 6e10, "h": 3.6e12},
+    "degree": {"deg": 1.0},
 }
 _DECIBELS = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+))\s*dB\s*")
 _MIL = re.compile(r"(?<![A-Za-z])mils?(?![A-Za-z])")
@@ -141,7 +144,8 @@ class QuantityReader:
         """
         if isinstance(text, (int, float)) and not isinstance(text, bool) and text == 0:
             return 0.0  # zero is zero in every unit of a ratio scale
-        requirement = f"must be a {self.name} with its unit, such as {self.example!r}"
+        article = "an" if self.name[0] in "aeiou" else "a"
+        requirement = f"must be {article} {self.name} with its unit, such as {self.example!r}"
         match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
         if match is None:
             raise ValueError(requirement)
@@ -170,6 +174,7 @@ velocity = QuantityReader("velocity", "mm/us", "5920 m/s")
 speed = QuantityReader("speed", "mm/s", "250 mm/s")
 acceleration = QuantityReader("acceleration", "mm/s**2", "2000 mm/s^2")
 frequency = QuantityReader("frequency", "MHz", "5 MHz")
+angle = QuantityReader("angle", "degree", "90 deg")
 _duration = QuantityReader("duration", "ns", "50 ms")
 
 
@@ -261,6 +266,7 @@ def decibels(text: object) -> float:
 
 
 Decibels = Annotated[float, BeforeValidator(decibels)]
+Angle = Annotated[float, BeforeValidator(angle)]
 Length = Annotated[float, BeforeValidator(length)]
 TimeOfFlight = Annotated[float, BeforeValidator(time_of_flight)]
 Velocity = Annotated[float, BeforeValidator(velocity)]

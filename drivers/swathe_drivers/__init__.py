@@ -7,6 +7,7 @@ from swathe_drivers.abc import (
     NumberingDecoder,
     ToldDecoder,
     channels_of,
+    inputs_of,
 )
 from swathe_drivers.backoff import Backoff
 from swathe_drivers.capture import CaptureError, CaptureHeader, CaptureReader, CaptureWriter
@@ -81,6 +82,7 @@ __all__ = [
     "channels_of",
     "check_driver",
     "driver_names",
+    "inputs_of",
     "list_ports",
     "load_driver",
     "make_driver",

@@ -139,6 +139,16 @@ class ChannelDecoder(Decoder, Protocol):
 
 
 @runtime_checkable
+class InputsDecoder(Decoder, Protocol):
+    """A decoder that knows from which inputs of its device readings may come; optional."""
+
+    @property
+    def inputs(self) -> tuple[int, ...] | None:
+        """Numbers of the inputs, as the device has them; None where any number may come."""
+        ...
+
+
+@runtime_checkable
 class ToldDecoder(Decoder, Protocol):
     """A decoder that has to know what was sent to the device; optional.
 
@@ -208,3 +218,8 @@ class AskingDriver(Driver, Protocol):
 def channels_of(decoder: Decoder) -> tuple[ChannelFormat, ...]:
     """Return the channels of a decoder; none where it is no `ChannelDecoder`."""
     return tuple(decoder.channels) if isinstance(decoder, ChannelDecoder) else ()
+
+
+def inputs_of(decoder: Decoder) -> tuple[int, ...] | None:
+    """Return the inputs of a decoder's device; (0,) where it is no `InputsDecoder`."""
+    return decoder.inputs if isinstance(decoder, InputsDecoder) else (0,)

@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 
-from swathe_drivers.abc import Decoder, NumberingDecoder, ToldDecoder, channels_of
+from swathe_drivers.abc import Decoder, NumberingDecoder, ToldDecoder, channels_of, inputs_of
 from swathe_drivers.checked_batch import BatchCheck
 from swathe_drivers.chunkwise import joined
 from swathe_drivers.errors import DriverError
@@ -106,6 +106,7 @@ class GuardedDecoder:
             self.gives: Final[frozenset[str]] = frozenset(decoder.gives)
             self.waveform: Final[WaveformFormat | None] = decoder.waveform
             self.channels: Final[tuple[ChannelFormat, ...]] = channels_of(decoder)
+            self.inputs: Final[tuple[int, ...] | None] = inputs_of(decoder)
             self._numbering = isinstance(decoder, NumberingDecoder)
             self._check = self._new_check(0)
         except Exception as error:

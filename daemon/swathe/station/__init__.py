@@ -20,6 +20,7 @@ from swathe.station.devices import (
     axis_source,
     decoder_of,
     gauge_of,
+    gauges_of,
     kept_channels,
     kept_waveforms,
     makes_by_time,
@@ -64,6 +65,8 @@ from swathe.station.motion import (
     motion_driver,
 )
 from swathe.station.probe import beam_of, beam_on_wall, beam_warnings
+from swathe.station.probe_tables import ArrayProbeSettings, CarriageSettings, HeadingSettings
+from swathe.station.probes import NO_PROBE, CarriageProbe, ProbeArray, probes_of, station_of_probe
 from swathe.station.quality import CalibrationSettings, StepPlace, VerificationSettings
 from swathe.station.report_table import ReportSettings
 from swathe.station.sensitivity import SensitivitySettings
@@ -78,24 +81,30 @@ from swathe.station.thickness_scale import (
 __all__ = [
     "AUTO",
     "MOTION_PORT",
+    "NO_PROBE",
     "AlarmKind",
     "AlarmSettings",
+    "ArrayProbeSettings",
     "Axis",
     "AxisMode",
     "AxisNames",
     "AxisSettings",
     "BrokerSettings",
     "CalibrationSettings",
+    "CarriageProbe",
+    "CarriageSettings",
     "CellRule",
     "ClockSettings",
     "DelayPair",
     "DelaySetting",
     "ExclusionSettings",
     "GuardTable",
+    "HeadingSettings",
     "LineAdvance",
     "MarkSettings",
     "MotionTable",
     "PageSettings",
+    "ProbeArray",
     "ReportSettings",
     "SensitivitySettings",
     "SoundEvent",
@@ -123,6 +132,7 @@ __all__ = [
     "excluded_cells",
     "extends",
     "gauge_of",
+    "gauges_of",
     "in_plan_of",
     "kept_channels",
     "kept_waveforms",
@@ -140,6 +150,7 @@ __all__ = [
     "polling_of",
     "position_text",
     "probe_of",
+    "probes_of",
     "read_devices",
     "read_station",
     "repeatability_of",
@@ -148,6 +159,7 @@ __all__ = [
     "scale_ticks",
     "schedule_of",
     "station_in_journal",
+    "station_of_probe",
     "survey_folder",
     "texts_for_journal",
     "thickness_scale",

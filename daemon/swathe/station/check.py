@@ -29,6 +29,7 @@ from swathe.station.model import (
     SurveySettings,
 )
 from swathe.station.motion import check_motion
+from swathe.station.probe_check import check_probes
 from swathe.station.thickness_scale import check_picture
 from swathe_drivers import Decoder, DriverError
 
@@ -68,8 +69,12 @@ def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[
     problems += _check_advance(parts.get("scan"), parts.get("index"))
     problems += _check_size(axes)
     if decoders.keys() == devices.keys() and devices:
+        probes = parts.get("probes", ())
         calibrated = "calibration" in faulty or parts.get("calibration") is not None
-        problems += _check_readings(decoders, calibrated=calibrated)
+        calibrated |= bool(probes) and all(probe.calibration is not None for probe in probes)
+        several = bool(probes) or "probes" in faulty
+        problems += _check_readings(decoders, calibrated=calibrated, several=several)
+        problems += check_probes(parts, decoders, faulty="probes" in faulty)
         problems += check_delays(devices, decoders, axes)
     problems += _check_exclusions(parts.get("exclude", ()), axes, faulty, units)
     problems += check_marks(parts.get("mark", ()), axes, faulty, units)
@@ -245,17 +250,23 @@ def _check_size(axes: dict[str, AxisSettings]) -> list[Problem]:
     ]
 
 
-def _check_readings(decoders: dict[str, Decoder], *, calibrated: bool) -> list[Problem]:
+def _check_readings(
+    decoders: dict[str, Decoder], *, calibrated: bool, several: bool
+) -> list[Problem]:
     gauges = [name for name, decoder in decoders.items() if decoder.gives_readings]
-    if len(gauges) != 1:
+    if not gauges or (len(gauges) > 1 and not several):
         found = ", ".join(gauges) or "none"
         remedy = "give one device a time_of_flight or thickness column, and only one"
+        if gauges:
+            remedy = (
+                "remove one, or give each a [[probe]] with its offset from the carriage's datum"
+            )
         return [
             Problem("device", "must hold exactly one device that gives readings", found, remedy)
         ]
-    decoder = decoders[gauges[0]]
-    if "thickness" not in decoder.gives and not calibrated:
-        remedy = f"'{gauges[0]}' gives time of flight only: add velocity and zero_offset"
+    without = [name for name in gauges if "thickness" not in decoders[name].gives]
+    if without and not calibrated:
+        remedy = f"'{without[0]}' gives time of flight only: add velocity and zero_offset"
         return [Problem("calibration", "is required", None, remedy)]
     return []
 

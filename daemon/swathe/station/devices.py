@@ -22,6 +22,7 @@ __all__ = [
     "axis_source",
     "decoder_of",
     "gauge_of",
+    "gauges_of",
     "kept_channels",
     "kept_waveforms",
     "makes_by_time",
@@ -97,10 +98,17 @@ def period_of(device: DeviceSettings) -> float | None:
     return None if device.rate is None else 1e3 / device.rate
 
 
+def gauges_of(station: Station) -> tuple[str, ...]:
+    """Return the names of the devices that give readings, in the order of the station file.
+
+    A checked station file has one, or several with `[[probe]]`.
+    """
+    return tuple(name for name, device in station.device.items() if _is_gauge(device))
+
+
 def gauge_of(station: Station) -> str:
-    """Return the name of the device that gives readings; a checked station file has exactly one."""
-    (gauge,) = (name for name, device in station.device.items() if _is_gauge(device))
-    return gauge
+    """Return the name of the device that gives readings; of several the first one."""
+    return gauges_of(station)[0]
 
 
 def _is_gauge(device: DeviceSettings) -> bool:

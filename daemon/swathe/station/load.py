@@ -27,6 +27,8 @@ from swathe.station.descriptions import put_descriptions_in
 from swathe.station.law import check_law
 from swathe.station.model import DeviceSettings, Station
 from swathe.station.probe import check_probe
+from swathe.station.probe_check import put_probes_in, read_probe_records
+from swathe.station.probes import station_of_probe
 from swathe.station.problems import as_written, problems_of, unknown_key
 from swathe.station.quality import BlockSettings, CalibrationSettings
 from swathe.station.spots import put_spots_in
@@ -109,6 +111,7 @@ def parse_station(
     record: dict[str, Any] | None = None,
     descriptions: Mapping[str, str] | None = None,
     spots: str | None = None,
+    probe_records: Mapping[str, Any] | None = None,
     chosen: Chosen | None = None,
     folder: Path | None = None,
 ) -> Station:
@@ -120,6 +123,7 @@ def parse_station(
         record: the calibration record that it names, as a journal holds it.
         descriptions: texts of the protocol descriptions that its devices name, likewise.
         spots: text of the file of spots that it names, likewise.
+        probe_records: the calibration records that its probes name, likewise.
         chosen: area and operator; text of the file that it includes, likewise.
         folder: where record and descriptions are looked for instead.
 
@@ -137,9 +141,10 @@ def parse_station(
         raise StationError(path, resolved.problems)
     tables, texts, misdescribed = put_descriptions_in(resolved.tables, descriptions, folder)
     tables, spotted, misplaced = put_spots_in(tables, spots, folder)
+    tables, probes, misprobed = put_probes_in(tables)
     parts, problems = _validate_tables(tables)
-    parts |= spotted
-    problems += misplaced
+    parts |= spotted | probes
+    problems += misplaced + misprobed
     if misdescribed:
         # What the devices are is not known; no missing key is reported that the description has.
         parts.pop("device", None)
@@ -147,17 +152,27 @@ def parse_station(
     parts["descriptions"] = texts
     problems += _check_drivers(parts.get("device", {}))
     problems += _add_record(parts, record, folder)
+    problems += read_probe_records(parts, probe_records, folder)
     problems += _check_block(parts)
     problems += _settle_broker(parts, folder)
-    faulty = [name for name in tables if name not in parts]
+    faulty = [name for name in tables if name not in parts] + ["probes"] * bool(misprobed)
     problems += cross_check(parts, faulty=faulty)
     if problems:
         raise StationError(path, [resolved.place(problem) for problem in problems])
     parts["chosen"] = resolved.chosen
     station = Station.model_construct(**{**_defaults(), **parts})
-    if problems := check_law(station) + check_probe(station):
+    if problems := _check_each_probe(station):
         raise StationError(path, problems)
     return station
+
+
+def _check_each_probe(station: Station) -> list[Problem]:
+    """Return what is wrong with the law and the beam of the probe, or of one of several."""
+    problems: list[Problem] = []
+    for number in range(len(station.probes) or 1):
+        one = station_of_probe(station, number)
+        problems += [found for found in check_law(one) + check_probe(one) if found not in problems]
+    return problems
 
 
 def station_in_journal(detail: dict[str, Any], path: Path | str) -> Station:
@@ -170,7 +185,7 @@ def station_in_journal(detail: dict[str, Any], path: Path | str) -> Station:
     Raises:
         StationError: this version of Swathe does not understand it.
     """
-    keys = ("calibration", "descriptions", "spots", "chosen")
+    keys = ("calibration", "descriptions", "spots", "probe_calibrations", "chosen")
     details = [detail.get(key) for key in keys]
     return _in_journal(detail["station"], str(path), json.dumps(details))
 
@@ -184,6 +199,10 @@ def texts_for_journal(station: Station) -> dict[str, Any]:
         detail["descriptions"] = station.descriptions
     if station.spot_file is not None:
         detail["spots"] = station.spot_file
+    if station.probe_records:
+        detail["probe_calibrations"] = {
+            name: record.model_dump(mode="json") for name, record in station.probe_records.items()
+        }
     if station.chosen != Chosen():
         detail["chosen"] = station.chosen.model_dump(mode="json")
     return detail
@@ -191,13 +210,14 @@ def texts_for_journal(station: Station) -> dict[str, Any]:
 
 @lru_cache(maxsize=8)  # many short runs are opened with one file
 def _in_journal(text: str, path: str, details: str) -> Station:
-    record, descriptions, spots, chosen = json.loads(details)
+    record, descriptions, spots, records, chosen = json.loads(details)
     return parse_station(
         text,
         path,
         record=record,
         descriptions=descriptions or {},
         spots=spots,
+        probe_records=records or {},
         chosen=Chosen.model_validate(chosen or {}),
     )
 

@@ -23,6 +23,7 @@ from swathe.station.axis_names import AxisNames
 from swathe.station.broker import BrokerSettings
 from swathe.station.motion import MotionTable
 from swathe.station.page import PageSettings
+from swathe.station.probe_tables import ArrayProbeSettings, CarriageSettings
 from swathe.station.quality import (
     BlockSettings,
     CalibrationSettings,
@@ -297,6 +298,7 @@ class Station(StationTable):
     sensitivity: SensitivitySettings | None = None
     uncertainty: UncertaintySettings = UncertaintySettings()
     probe: ProbeSettings | None = None
+    carriage: CarriageSettings | None = None
     echo: EchoSettings | None = None
     placing: PlacingSettings = PlacingSettings()
     broker: BrokerSettings | None = None
@@ -308,6 +310,12 @@ class Station(StationTable):
     store: StoreSettings = StoreSettings()
     record: CalibrationRecord | None = Field(
         None, exclude=True, description="that calibration.file names; not a table of the file"
+    )
+    probes: tuple[ArrayProbeSettings, ...] = Field(
+        (), exclude=True, description="entries of [[probe]], in place of the table [probe]"
+    )
+    probe_records: dict[str, CalibrationRecord] = Field(
+        {}, exclude=True, description="that entries of [[probe]] name, by that name"
     )
     descriptions: dict[str, str] = Field(
         {}, exclude=True, description="texts that device.NAME.description names, by that name"

@@ -273,8 +273,8 @@ def without(text: str, start: str, lines: int) -> str:
         (
             GOOD + '[device.second]\nport = "p2"\n[device.second.protocol]\n'
             'columns = [{is="thickness", unit="mm"}]\n',
-            "'device' must hold exactly one device that gives readings (got 'gauge, second'): give"
-            " one device a time_of_flight or thickness column, and only one",
+            "'device' must hold exactly one device that gives readings (got 'gauge, second'):"
+            " remove one, or give each a [[probe]] with its offset from the carriage's datum",
         ),
         (
             GOOD.split("[device.gauge]")[0],

@@ -1,0 +1,199 @@
+"""`[[probe]]`: where the probes of a carriage are, and what is refused of their entries."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from daemon.handmade import INDEX_ENCODED, station, station_text
+from swathe.errors import StationError
+from swathe.station import Station, law_of, parse_station, probes_of, station_of_probe
+
+INDEX = INDEX_ENCODED.format(length=8)
+SECOND_GAUGE = """
+[device.other]
+port = "ports/other"
+[device.other.protocol]
+columns = [{is="thickness", unit="mm"}]
+"""
+EACH = '\n[carriage]\neach = { device = "gauge" }\n'
+
+
+def entry(name: str, device: str = "gauge", **keys: object) -> str:
+    """Return an entry of `[[probe]]`."""
+    text = f'\n[[probe]]\nname = "{name}"\n' + (f'device = "{device}"\n' if device else "")
+    return text + "".join(
+        f"{key} = {value}\n" if isinstance(value, int) else f'{key} = "{value}"\n'
+        for key, value in keys.items()
+    )
+
+
+def of(*entries: str, index: str = INDEX, devices: str = SECOND_GAUGE) -> Station:
+    """Return the station with these entries."""
+    return station(station_text(index=index) + devices + "".join(entries))
+
+
+def test_one_probe_is_at_the_datum() -> None:
+    """A station without `[[probe]]` has one probe, and all its readings are its own."""
+    probes = probes_of(station(station_text()))
+    assert [(one.name, one.device, one.input) for one in probes.probes] == [("", "gauge", None)]
+    assert probes.at_datum
+    assert probes.numbers_by_input("gauge").tolist() == [0] * 256
+
+
+def test_entries_are_numbered_in_their_order() -> None:
+    """Numbers, devices and offsets are those of the file."""
+    probes = probes_of(
+        of(entry("left", index="-2 mm", scan="5 mm"), entry("right", "other", index="0.1 in"))
+    )
+    assert [(one.number, one.name, one.device) for one in probes.probes] == [
+        (0, "left", "gauge"),
+        (1, "right", "other"),
+    ]
+    assert probes.offsets.tolist() == [[5.0, -2.0], [0.0, 2.54]]
+    assert not probes.at_datum
+    assert probes.devices() == ("gauge", "other")
+
+
+def test_a_positive_heading_turns_the_front_towards_higher_index_positions() -> None:
+    """Both axes of the offsets turn by the heading."""
+    probes = probes_of(of(entry("front", scan="10 mm"), entry("side", "other", index="10 mm")))
+    scan, index = probes.turned(np.array([0.0, 90.0, 180.0]))
+    assert scan[0] == pytest.approx([10, 0, -10])
+    assert index[0] == pytest.approx([0, 10, 0])
+    assert scan[1] == pytest.approx([0, -10, 0])
+    assert index[1] == pytest.approx([10, 0, -10])
+
+
+def test_keys_of_the_carriage_hold_for_each_probe_that_does_not_have_them() -> None:
+    """What is alike is written once."""
+    made = of(
+        entry("a", diameter="8 mm", index="1 mm"),
+        entry("b", "other"),
+        '\n[carriage]\neach = { diameter = "6 mm", frequency = "5 MHz" }\n',
+    )
+    diameters = [station_of_probe(made, k).probe for k in range(2)]
+    assert [one and (one.diameter, one.frequency) for one in diameters] == [(8, 5), (6, 5)]
+
+
+def test_a_probe_by_itself_is_a_station_with_one_probe() -> None:
+    """Law and beam of a probe are those of a station that has only this one."""
+    made = of(entry("a", index="1 mm"), entry("b", "other"))
+    one = station_of_probe(made, 1)
+    assert one.probes == ()
+    assert one.probe is None  # neither diameter nor frequency is given
+    law = law_of(one)
+    assert law is not None
+    assert law.velocity == 5.92
+    single = station(station_text())
+    assert station_of_probe(single, 0) is single
+
+
+@pytest.mark.parametrize(
+    ("entries", "index", "problem"),
+    [
+        (
+            [entry("a"), entry("A", "other", index="1 mm")],
+            INDEX,
+            "'probe[1].name' must be a name of its own (got 'A'): probe[0] has it, too",
+        ),
+        (
+            [entry("a"), entry("b", "", index="1 mm")],
+            INDEX,
+            "'probe[1].device' is required: devices that give readings: gauge, other",
+        ),
+        (
+            [entry("a"), entry("b", "encoder", index="1 mm")],
+            INDEX,
+            "'probe[1].device' must be one of the devices that give readings: gauge, other"
+            " (got 'encoder')",
+        ),
+        (
+            [entry("a"), entry("b", input=0, index="1 mm"), entry("c", "other", scan="1 mm")],
+            INDEX,
+            "'probe[0].input' is required: 'gauge' has 2 probes: the number that its"
+            " records have for this probe",
+        ),
+        (
+            [
+                entry("a", input=0),
+                entry("b", input=0, index="1 mm"),
+                entry("c", "other", scan="1 mm"),
+            ],
+            INDEX,
+            "'probe[1].input' must be an input of 'gauge' of its own (got '0'): probe a has this"
+            " one: give each its number in the records",
+        ),
+        (
+            [entry("a", input=7), entry("c", "other", scan="1 mm")],
+            INDEX,
+            "'probe[0].input' must be an input of 'gauge', which sends 0 (got 7)",
+        ),
+        (
+            [entry("a")],
+            INDEX,
+            "'device.other' must be named by a [[probe]]: it gives readings (got 'no probe'): add"
+            ' device = "other" to the entry of its probe, or remove the device',
+        ),
+        (
+            [entry("a"), entry("b", "other")],
+            INDEX,
+            "'probe[1]' must not be where probe a is (got 'scan 0 mm, index 0 mm'): measure the"
+            " offsets of both from the datum",
+        ),
+        (
+            [entry("a"), entry("b", "other", index="1 mm")],
+            "",
+            "'probe[1].index' needs an index axis (got '1 mm'): add [index], or remove the offset:"
+            " a line profile has one line",
+        ),
+        (
+            [entry("a", colour="red"), entry("b", "other", index="1 mm")],
+            INDEX,
+            "'probe[0].colour' is not a known key (got 'red'): known here: beam, cable,"
+            " calibration, delay, device, diameter, frequency, index, input, kind, name, overlap,"
+            " scan, separation, serial",
+        ),
+        (
+            [entry("a"), entry("b", "other", index="1 mm"), "\n[carriage]\neach = {delay = 5}\n"],
+            INDEX,
+            "'carriage.each.delay' must be a duration with its unit, such as '50 ms' (got 5)",
+        ),
+        (
+            [
+                entry("a"),
+                entry("b", "other", index="1 mm"),
+                '\n[carriage]\nheading = {device = "encoder", counts = "turn"}\n',
+            ],
+            INDEX,
+            "'carriage.heading.counts' must be a counts column of the device (got 'turn'):"
+            " 'encoder' gives scan, index",
+        ),
+    ],
+)
+def test_what_is_wrong_is_named(entries: list[str], index: str, problem: str) -> None:
+    """Each problem names its entry, the key and the remedy."""
+    with pytest.raises(StationError) as caught:
+        of(*entries, index=index)
+    assert problem in str(caught.value)
+
+
+def test_two_gauges_without_entries_are_refused() -> None:
+    """Nobody could say where the second one is."""
+    with pytest.raises(StationError, match=r"give each a \[\[probe\]\]"):
+        of()
+
+
+def test_a_carriage_without_probes_is_refused() -> None:
+    """A heading without offsets would turn nothing."""
+    with pytest.raises(StationError, match="'carriage' needs the probes that it carries"):
+        of(EACH, devices="")
+
+
+def test_the_record_of_a_probe_has_to_be_there() -> None:
+    """A calibration that is named is read."""
+    text = station_text(index=INDEX) + entry("a", calibration="a.json", input=0)
+    with pytest.raises(StationError) as caught:
+        parse_station(text, "bench.toml")
+    assert "'probe[0].calibration' must name a calibration record" in str(caught.value)
+    assert "swathe calibrate thickness --probe a" in str(caught.value)

@@ -144,7 +144,7 @@ class InputsDecoder(Decoder, Protocol):
 
     @property
     def inputs(self) -> tuple[int, ...] | None:
-        """Numbers of the inputs, as the device has them; None where any number may come."""
+        """What the column `probe` of readings may hold, rising; None where any number may come."""
         ...
 
 
@@ -221,5 +221,8 @@ def channels_of(decoder: Decoder) -> tuple[ChannelFormat, ...]:
 
 
 def inputs_of(decoder: Decoder) -> tuple[int, ...] | None:
-    """Return the inputs of a decoder's device; (0,) where it is no `InputsDecoder`."""
+    """Return of which inputs a decoder may send readings; (0,) where it is no `InputsDecoder`.
+
+    None where a column has the number of the input and nobody has listed which ones there are.
+    """
     return decoder.inputs if isinstance(decoder, InputsDecoder) else (0,)

@@ -7,8 +7,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.abc import channels_of
-from swathe_drivers.records import READING, Batch, Fault, FaultReason, position_dtype
+from swathe_drivers.abc import channels_of, inputs_of
+from swathe_drivers.records import READING, Batch, Fault, FaultReason, begins_record, position_dtype
 
 _NEVER: Final = -(2**63)
 _COUNTS: Final = ("n_ignored", "record_bytes", "fault_bytes", "ignored_bytes")
@@ -28,6 +28,7 @@ class BatchCheck:
         self._combined = bool(decoder.combined)
         self._gives = frozenset(decoder.gives)
         self._form = decoder.waveform
+        self._inputs = inputs_of(decoder)
         self._channels = len(channels_of(decoder))
         self._numbering = numbering
         self._dtypes = {"readings": READING, "positions": position_dtype(len(decoder.axes))}
@@ -54,6 +55,7 @@ class BatchCheck:
         if time_ns is None:
             return "returned records for a reset, at which no bytes came"
         found = _reading_problem(batch.readings, self._gives) or _position_problem(batch.positions)
+        found = found or self._input_problem(batch)
         for name in ("readings", "positions"):
             found = found or self._order_problem(name, getattr(batch, name), end, time_ns)
         return found
@@ -96,8 +98,9 @@ class BatchCheck:
     def _size_problem(self, batch: Batch) -> str:
         if bool(batch.combined) != self._combined:
             return f"returned a batch with 'combined' {batch.combined}"
-        if self._combined and batch.readings.size != batch.positions.size:
-            return f"returned {batch.readings.size} readings with {batch.positions.size} positions"
+        readings, positions = batch.readings, batch.positions
+        if self._combined and int(begins_record(readings).sum()) != positions.size:
+            return f"returned {readings.size} readings with {positions.size} positions"
         width = self._channels
         if width or batch.channels is not None:
             wanted = batch.readings.size, width
@@ -121,6 +124,8 @@ class BatchCheck:
         """Compare offsets and times with those before, with the stream's end and with arrival."""
         if not records.size:
             return ""
+        if name == "readings":  # one record may have several, each of another input
+            records = records[begins_record(records)]
         offsets, sizes, times = records["offset"], records["size"], records["time"]
         ends = offsets + sizes
         behind = np.concatenate(([self._ends[name]], ends[:-1]))
@@ -131,6 +136,32 @@ class BatchCheck:
         if int(times[-1]) > time_ns:
             return f"returned '{name}' with a time after their arrival"
         self._ends[name], self._times[name] = int(ends[-1]), int(times[-1])
+        return ""
+
+    def _input_problem(self, batch: Batch) -> str:
+        """Compare the inputs of readings with those stated, and with each other in one record."""
+        readings = batch.readings
+        if not readings.size:
+            return ""
+        probes = readings["probe"]
+        if self._inputs is not None:
+            unknown = probes[~np.isin(probes, self._inputs)]
+            if unknown.size:
+                return (
+                    f"returned a reading of the input {unknown[0]}, which its 'inputs' do not list"
+                )
+        begins = begins_record(readings)
+        if begins.all():
+            return ""
+        records = np.cumsum(begins)
+        own = records * 256 + probes
+        if np.unique(own).size < own.size:
+            return "returned two readings of one input in one record"
+        first = np.flatnonzero(begins)[records - 1]
+        for name in ("time", "device_time", "sequence", "size"):
+            column = readings[name]
+            if (column != column[first]).any():
+                return f"returned readings of one record that differ in '{name}'"
         return ""
 
 

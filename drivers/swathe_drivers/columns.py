@@ -11,6 +11,7 @@ from typing import Annotated, Final, Literal, Protocol, Self
 
 from pydantic import AfterValidator, Field
 
+from swathe_drivers.inputs import ONE_INPUT, OfInput, RecordInputs, input_of
 from swathe_drivers.records import ChannelFormat, WaveformFormat
 from swathe_drivers.settings import SettingProblem, SettingsTable, problem
 from swathe_drivers.units import DurationText, LengthUnit, TimeUnit, nanoseconds
@@ -151,8 +152,8 @@ class IndexMark(SettingsTable):
     axis: AxisName
 
 
-class ReadingStatus(SettingsTable):
-    """Whether the reading is valid."""
+class ReadingStatus(OfInput):
+    """Whether the reading is valid; without `probe`: each reading of the record."""
 
     kind: Literal["status"] = Field(alias="is")
 
@@ -187,7 +188,7 @@ class PositionValue(LimitedValue):
     unit: LengthUnit
 
 
-class MeasuredValue(LimitedValue):
+class MeasuredValue(OfInput, LimitedValue):
     """What a reading measures.
 
     A device that repeats its last value when it has lost the echo sends it unchanged: from
@@ -213,7 +214,7 @@ class ThicknessValue(MeasuredValue):
     unit: LengthUnit
 
 
-class AmplitudeValue(LimitedValue):
+class AmplitudeValue(OfInput, LimitedValue):
     """Amplitude of the echo in percent of full screen height, as a fraction of it, or in dB.
 
     0 dB is full screen height.
@@ -255,6 +256,7 @@ class Abilities:
     held_after: dict[str, int]
     waveform: WaveformFormat | None
     channels: tuple[ChannelFormat, ...] = ()
+    inputs: RecordInputs = ONE_INPUT
 
     @property
     def passes_over(self) -> bool:
@@ -268,8 +270,16 @@ class Abilities:
         waveform: WaveformFormat | None = None,
         *,
         without_value: bool = False,
+        in_turn: Sequence[int] = (),
     ) -> Self:
-        """Return the abilities of a decoder of records with `columns`; see `has_no_value`."""
+        """Return the abilities of a decoder of records with `columns`.
+
+        Args:
+            columns: of the records.
+            waveform: what the samples of their A-scans mean.
+            without_value: whether these are readings without an echo; see `has_no_value`.
+            in_turn: inputs by running number; see `inputs`.
+        """
         kinds = {column.kind for column in columns}
         positions = [one for one in columns if isinstance(one, Counts | PositionValue | Quadrature)]
         clock = next((one for one in columns if isinstance(one, DeviceTime)), None)
@@ -301,6 +311,7 @@ class Abilities:
                 for one in columns
                 if isinstance(one, ChannelValue)
             ),
+            inputs=RecordInputs.of(columns, in_turn) if gives_readings else ONE_INPUT,
         )
 
 
@@ -310,7 +321,8 @@ def kind_and_axis(column: Column) -> str:
         return f"{column.kind} {column.axis}"
     if isinstance(column, ChannelValue):
         return f"channel {column.name}"
-    return column.kind
+    probe = input_of(column)
+    return column.kind if probe is None else f"{column.kind} probe {probe}"
 
 
 def _wrap_of(clock: DeviceTime) -> int | None:

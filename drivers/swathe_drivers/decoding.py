@@ -15,7 +15,9 @@ from swathe_drivers.columns import (
     ChannelValue,
     LimitedValue,
     PositionValue,
+    ReadingStatus,
 )
+from swathe_drivers.inputs import Valid, input_among, input_of, valid_of
 from swathe_drivers.kinds import KindRows
 from swathe_drivers.records import (
     ABSENT_SEQUENCE,
@@ -117,7 +119,8 @@ class ColumnFaults:
 
     def __init__(self) -> None:
         self._columns: list[tuple[Faulty, SentValues | None]] = []
-        self._unknown: Faulty | None = None
+        self._unknown: list[Faulty] = []
+        self._statuses: dict[int | None, NDArray[np.bool_]] = {}
 
     def of_column(self) -> Faulty:
         """Return what the next column's faults go into."""
@@ -129,20 +132,22 @@ class ColumnFaults:
         """State what was read of the newest column, if that are numbers."""
         self._columns[-1] = (self._columns[-1][0], values)
 
-    def are_of_status(self) -> None:
-        """State that the newest column is the status: where it is faulty, it excuses nothing."""
-        self._unknown = self._columns[-1][0]
+    def are_of_status(self, column: ReadingStatus, valid: NDArray[np.bool_]) -> None:
+        """State that the newest column is a status: where it is faulty, it excuses nothing."""
+        self._unknown.append(self._columns[-1][0])
+        self._statuses[input_of(column)] = valid
 
-    def settle(self, faulty: Faulty, valid: NDArray[np.bool_] | None) -> list[SentValues]:
-        """Note what is a fault, and return the numbers with those absent that are none.
+    @property
+    def statuses(self) -> Valid:
+        """What the status columns show, by the input that each is of."""
+        return self._statuses
 
-        Args:
-            faulty: takes the faults.
-            valid: what a status column shows, shape (n,); None: all are valid.
-        """
+    def settle(self, faulty: Faulty) -> list[SentValues]:
+        """Note in `faulty` what is a fault; return the numbers with those absent that are none."""
         out: list[SentValues] = []
         for own, values in self._columns:
-            excused = self._excused(own, values, valid)
+            probe = None if values is None else input_of(values.column)
+            excused = self._excused(own, values, valid_of(self._statuses, probe))
             faulty.take(own, excused)
             if values is None:
                 continue
@@ -162,14 +167,14 @@ class ColumnFaults:
         if isinstance(values.column, ChannelValue | PositionValue):
             return None
         excused = ~valid
-        if self._unknown is not None:
-            excused[list(self._unknown.by_row)] = False
+        for unknown in self._unknown:
+            excused[list(unknown.by_row)] = False
         rows = np.array(list(own.by_row))
         return np.isin(np.arange(valid.size), rows) & excused
 
 
 def convert(
-    sent: Sequence[SentValues], valid: NDArray[np.bool_] | None, faulty: Faulty
+    sent: Sequence[SentValues], statuses: Valid, faulty: Faulty, inputs: Sequence[int] = ()
 ) -> dict[str, NDArray[Any]]:
     """Check limits and return columns in mm, µs and percent by name; an axis is `axis NAME`.
 
@@ -180,13 +185,20 @@ def convert(
 
     Args:
         sent: columns in the order in which their faults count.
-        valid: what a status column shows, shape (n,); None: all are valid.
+        statuses: what status columns show, by the input that each is of.
         faulty: takes the values beyond their limits.
+        inputs: of the readings side by side in a record: what is of a reading has shape
+            (n, inputs) then, in this order.
     """
     out: dict[str, NDArray[Any]] = {}
+    parts: dict[str, dict[int | None, NDArray[Any]]] = {}
+    keys: Sequence[int | None] = inputs or (None,)
+    shown = {probe: valid_of(statuses, probe) for probe in keys}
     for one in sent:
         if one.absent is not None and not isinstance(one.column, _KEPT_WHEN_INVALID):
-            valid = ~one.absent if valid is None else valid & ~one.absent
+            probe = input_among(one.column, inputs)
+            valid = shown[probe]
+            shown[probe] = ~one.absent if valid is None else valid & ~one.absent
     for one in sent:
         column, absent = one.column, one.absent
         if isinstance(column, PositionValue):
@@ -199,6 +211,8 @@ def convert(
                 one.values if absent is None else np.where(absent, np.nan, one.values)
             )
             continue
+        probe = input_among(column, inputs)
+        valid = shown[probe]
         checked, blank = valid, absent
         if not isinstance(column, AmplitudeValue):
             blank = None if valid is None else ~valid
@@ -206,10 +220,23 @@ def convert(
             checked = ~absent if valid is None else valid & ~absent
         one.check(faulty, checked)
         values = scaled(one.values, column.unit)
-        out[column.kind] = values if blank is None else np.where(blank, np.nan, values)
-    if valid is not None:
-        out["valid"] = valid
+        values = values if blank is None else np.where(blank, np.nan, values)
+        parts.setdefault(column.kind, {})[probe] = values
+    if known := {probe: one for probe, one in shown.items() if one is not None}:
+        parts["valid"] = known
+    for name, part in parts.items():
+        out[name] = _side_by_side(part, inputs, True if name == "valid" else np.nan)
     return out
+
+
+def _side_by_side(
+    part: Mapping[int | None, NDArray[Any]], inputs: Sequence[int], absent: float
+) -> NDArray[Any]:
+    """Return a column of all inputs, shape (n, inputs), or of the only reading of each record."""
+    if not inputs:
+        return part[None]
+    first = next(iter(part.values()))
+    return np.stack([part.get(one, np.full_like(first, absent)) for one in inputs], axis=1)
 
 
 def outside_limits(
@@ -248,6 +275,8 @@ class RecordDecoder(ABC):
         self.held_after: Final[Mapping[str, int]] = abilities.held_after
         self.waveform: Final = abilities.waveform
         self.channels: Final = abilities.channels
+        self.inputs: Final = abilities.inputs.listed
+        self._inputs: Final = abilities.inputs
         self.is_among_others = False
         self._kind_rows: KindRows | None = None
         self._blank_reading = _blank(READING)
@@ -308,22 +337,28 @@ class RecordDecoder(ABC):
         }
         parts: dict[str, NDArray[Any]] = {}
         if self.is_among_others:
-            self._kind_rows = KindRows(offsets, columns)
+            self._kind_rows = self._rows_of_kind(offsets, columns)
         if self.gives_readings:
-            readings = np.repeat(self._blank_reading, times.size)
+            each = self._inputs.readings
+            readings = np.repeat(self._blank_reading, times.size * each)
             for name, column in common.items():
-                readings[name] = column
+                readings[name] = column if each == 1 else np.repeat(column, each)
             for name in ("time_of_flight", "thickness", "amplitude", "valid"):
                 if name in columns:
-                    readings[name] = columns[name]
+                    readings[name] = columns[name].reshape(-1)
             if not self.gives & MEASURED:  # the gauge reported, and had nothing to report
                 readings["valid"] = False
-            parts["readings"], parts["readings_known_at"] = readings, known
+            if self.inputs != (0,):
+                readings["probe"] = self._inputs.numbers(columns, times.size)
+            parts["readings"] = readings
+            parts["readings_known_at"] = known if each == 1 else np.repeat(known, each)
             if self.waveform is not None:
-                parts["waveforms"] = columns["waveform"]
+                scans = columns["waveform"]
+                parts["waveforms"] = scans if each == 1 else scans.reshape(readings.size, -1)
             if self.channels:
                 values = [columns[f"channel {channel.name}"] for channel in self.channels]
-                parts["channels"] = np.stack(values, axis=1)
+                channels = np.stack(values, axis=1)
+                parts["channels"] = channels if each == 1 else np.repeat(channels, each, axis=0)
         if self.gives_positions:
             positions = np.repeat(self._blank_position, times.size)
             for name, column in common.items():
@@ -334,6 +369,20 @@ class RecordDecoder(ABC):
                     positions["mark"][:, number] = mark
             parts["positions"], parts["positions_known_at"] = positions, known
         return parts
+
+    def _rows_of_kind(
+        self, offsets: NDArray[np.int64], columns: Mapping[str, NDArray[Any]]
+    ) -> KindRows:
+        """Return what else good records hold, once for each reading that they have."""
+        each = self._inputs.readings
+        if each == 1:
+            return KindRows(offsets, columns)
+        others = {
+            name: np.repeat(column, each)
+            for name, column in columns.items()
+            if name == "sequence" or name.startswith("channel ")
+        }
+        return KindRows(np.repeat(offsets, each), others)
 
 
 def _blank(dtype: np.dtype[Any]) -> NDArray[Any]:

@@ -21,6 +21,7 @@ from swathe_drivers.abc import Decoder, NumberingDecoder, ToldDecoder, channels_
 from swathe_drivers.checked_batch import BatchCheck
 from swathe_drivers.chunkwise import joined
 from swathe_drivers.errors import DriverError
+from swathe_drivers.inputs import checked_inputs
 from swathe_drivers.records import (
     MAX_EXCERPT,
     Batch,
@@ -106,7 +107,7 @@ class GuardedDecoder:
             self.gives: Final[frozenset[str]] = frozenset(decoder.gives)
             self.waveform: Final[WaveformFormat | None] = decoder.waveform
             self.channels: Final[tuple[ChannelFormat, ...]] = channels_of(decoder)
-            self.inputs: Final[tuple[int, ...] | None] = inputs_of(decoder)
+            self.inputs: Final[tuple[int, ...] | None] = checked_inputs(inputs_of(decoder))
             self._numbering = isinstance(decoder, NumberingDecoder)
             self._check = self._new_check(0)
         except Exception as error:

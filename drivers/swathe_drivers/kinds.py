@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe_drivers.columns import MEASURED, Abilities
+from swathe_drivers.inputs import joined_inputs
 from swathe_drivers.records import MAX_FAULTS, Batch
 from swathe_drivers.running_numbers import MissingOfKinds, NumbersShared
 from swathe_drivers.settings import SettingProblem
@@ -29,7 +30,7 @@ class KindRows:
     """What the good records of one kind hold, apart from readings and positions.
 
     Attributes:
-        offsets: of the records, rising, shape (n,).
+        offsets: of the records, rising, shape (n,); of one with several readings once for each.
         columns: what they hold by name; a channel is `channel NAME`, a running number `sequence`.
     """
 
@@ -224,6 +225,7 @@ def joined_abilities(kinds: Sequence[Abilities], numbers: NumbersShared | None =
         held_after={name: most for kind in kinds for name, most in kind.held_after.items()},
         waveform=next((kind.waveform for kind in readings if kind.waveform is not None), None),
         channels=tuple(channels.values()) if readings else (),
+        inputs=joined_inputs([kind.inputs for kind in readings]),
     )
 
 
@@ -269,8 +271,11 @@ class ChannelJoiner:
                 at = np.searchsorted(offsets, wanted, side="right") - 1
                 out[:, column] = np.where(at < 0, last, values[np.maximum(at, 0)])
                 self._last[column] = values[-1]
-            for offsets, values in own:
-                out[np.searchsorted(wanted, offsets), column] = values
+            for (
+                offsets,
+                values,
+            ) in own:  # in the order of the readings, of which a record may have several
+                out[np.isin(wanted, offsets), column] = values
         return out
 
 

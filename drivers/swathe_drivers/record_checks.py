@@ -15,7 +15,9 @@ from swathe_drivers.columns import (
     MeasuredValue,
     PositionValue,
     Quadrature,
+    RunningNumber,
 )
+from swathe_drivers.inputs import input_of, input_problems
 from swathe_drivers.settings import SettingProblem
 
 _ONCE: Final = (
@@ -27,6 +29,7 @@ _ONCE: Final = (
     "amplitude",
     "status",
     "waveform",
+    "probe",
 )
 
 
@@ -71,6 +74,7 @@ def record_problems(
     measured: Sequence[str],
     alone: bool = True,
     without_value: bool = False,
+    in_turn: Sequence[int] = (),
 ) -> list[SettingProblem]:
     """Return what is wrong with the columns of a record taken together.
 
@@ -81,12 +85,15 @@ def record_problems(
         measured: kinds of which a reading needs one.
         alone: whether there are no records of another kind, which have readings or positions.
         without_value: whether these are readings without an echo; see `has_no_value`.
+        in_turn: inputs of the device by running number; see `inputs`.
     """
     found: list[SettingProblem] = []
     path: tuple[str | int, ...] = (key,)
     kinds = Counter(column.kind for column in columns)
     meaning = {*measured, *POSITIONS}
-    if without_value or (not alone and not kinds.keys() & {*meaning, "status", "amplitude"}):
+    if without_value or (
+        not alone and not kinds.keys() & {*meaning, "status", "amplitude", "probe"}
+    ):
         pass  # a reading without an echo, channels, or nothing that means anything here
     elif not kinds.keys() & meaning:
         names = ", ".join([*measured, "counts"])
@@ -96,11 +103,20 @@ def record_problems(
         names = f"{', '.join(measured[:-1])} or {measured[-1]}"
         found.extend(
             (path, f"must have a {names} in addition to {kind}", kind)
-            for kind in ("amplitude", "status", *(("channel",) if alone else ()))
+            for kind in ("amplitude", "status", "probe", *(("channel",) if alone else ()))
             if kinds[kind]
         )
+    ever = Counter(column.kind for column in columns if input_of(column) is None)
     found.extend(
-        (path, f"must have one {kind} at most", kinds[kind]) for kind in _ONCE if kinds[kind] > 1
+        (path, f"must have one {kind} at most", ever[kind]) for kind in _ONCE if ever[kind] > 1
+    )
+    number = next((one for one in columns if isinstance(one, RunningNumber)), None)
+    found += input_problems(
+        columns,
+        key=key,
+        measured=measured,
+        in_turn=in_turn,
+        modulus=None if number is None else number.modulus,
     )
     channels = Counter(one.name for one in columns if isinstance(one, ChannelValue))
     found.extend(

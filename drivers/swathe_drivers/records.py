@@ -47,7 +47,8 @@ READING: Final[np.dtype[np.void]] = np.dtype(
 `time_of_flight` (µs) and `thickness` (mm) are NaN when the device does not send them and
 whenever `valid` is False, so that the number a device repeats while it has no echo can't be
 taken for a measurement. `amplitude` (% FSH) is NaN when absent and otherwise as sent.
-`probe` numbers the probes of a device from 0; it is 0 where there is only one.
+`probe` is the number of the device's input, as the device numbers it; 0 where it has only one. A record may
+have a reading of each of several inputs: they follow one another with the same time, sequence and offset.
 `offset` is the byte offset of the line or frame in its port's stream, `size` its bytes without a
 line's terminator (0: not known, as its first byte is then all that is known of it). A device that sends an
 A-scan and no gated value has a valid reading with NaN here: the echo is yet to be measured.
@@ -201,6 +202,17 @@ class ChannelFormat:
     unit: str
 
 
+def begins_record(readings: NDArray[Any]) -> NDArray[np.bool_]:
+    """Return whether each reading is the first one of its record, shape (n,).
+
+    Those of one record, each of another input, follow one another with the same byte offset.
+    """
+    offsets = readings["offset"]
+    begins = np.ones(offsets.shape, np.bool_)
+    begins[1:] = offsets[1:] != offsets[:-1]
+    return begins
+
+
 def no_times() -> NDArray[np.int64]:
     """An array of no times."""
     return np.empty(0, np.int64)
@@ -240,7 +252,10 @@ class Batch:
         readings_request: for each row of `readings` the number of the request that it answers, as
             `swathe_drivers.abc.NumberingDecoder` gives it; empty where answers carry none.
         positions_request: the same for each row of `positions`.
-        combined: row i of `positions` belongs to row i of `readings`.
+        combined: each record has a position and a reading, or one of each of several inputs. Row i of
+            `positions` belongs to all readings of record i: rows i*k to i*k + k - 1 of `readings` where
+            each has k. The readings of one record are those that follow one another with the same
+            `offset` (`begins_record`).
         faults: the newest `MAX_FAULTS` faults, in the order of the stream.
         n_faults: how many faults of each reason, including those not in `faults`.
         n_ignored: lines or frames of another kind that the settings ignore.

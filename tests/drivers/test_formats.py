@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from swathe_drivers import FaultReason, ToldDecoder, channels_of
+from swathe_drivers import FaultReason, ToldDecoder, channels_of, inputs_of
 from swathe_drivers.abc import Decoder
 from swathe_drivers.description import Description, parse_description
-from swathe_drivers.records import ABSENT_SEQUENCE, ABSENT_TIME
+from swathe_drivers.records import ABSENT_SEQUENCE, ABSENT_TIME, begins_record
 from swathe_drivers.testing.feeding import Total, assert_same_columns, random_pieces, total
 
 PAGE = Path(__file__).parent.parent.parent / "drivers" / "FORMATS.md"
@@ -98,23 +98,30 @@ def test_every_section_of_the_page_is_an_example() -> None:
 def _record(decoder: Decoder, found: Total, row: int) -> dict[str, Any]:
     """What a record holds, by the names of the page."""
     out: dict[str, Any] = {}
-    for part in (found.positions, found.readings):
-        if row < part.size:
+    place = row  # of the position, which a record with several readings has once
+    if decoder.combined:
+        place = int(np.cumsum(begins_record(found.readings))[row]) - 1
+    for part, at in ((found.positions, place), (found.readings, row)):
+        if at < part.size:
             for name, absent in (("device_time", ABSENT_TIME), ("sequence", ABSENT_SEQUENCE)):
-                if part[name][row] != absent:
-                    out[name] = part[name][row]
+                if part[name][at] != absent:
+                    out[name] = part[name][at]
     if row < found.readings.size:
         reading = found.readings[row]
         out |= {name: reading[name] for name in ("thickness", "time_of_flight", "amplitude")}
+        if inputs_of(decoder) != (0,):
+            out["probe"] = reading["probe"]
+        if found.waveforms is not None and not reading["valid"]:
+            out["valid"] = 0
         if found.channels is not None:
             names = [channel.name for channel in channels_of(decoder)]
             out |= dict(zip(names, found.channels[row].tolist(), strict=True))
         if found.waveforms is not None:
             out["samples"] = ";".join(str(sample) for sample in found.waveforms[row].tolist())
     for number, axis in enumerate(decoder.axes):
-        if row < found.positions.size:
-            out[axis] = found.positions["counts"][row, number]
-            if found.positions["mark"][row, number]:
+        if place < found.positions.size:
+            out[axis] = found.positions["counts"][place, number]
+            if found.positions["mark"][place, number]:
                 out[f"mark {axis}"] = 1
     return out
 

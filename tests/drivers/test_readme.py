@@ -57,7 +57,7 @@ class Driver:
 """
 NUMBERS = (
     *("thickness", "time_of_flight", "amplitude", "channel"),
-    *("counts", "position", "sequence"),
+    *("counts", "position", "sequence", "probe"),
 )
 NUMBER_KEYS = {"written", "sign", "before", "behind"}
 """How a number in a line is written; a table of their own has them."""

@@ -12,7 +12,8 @@ from pydantic import BaseModel
 from swathe_drivers.decoding import RecordDecoder
 from swathe_drivers.delimited.decoder import DelimitedDecoder
 from swathe_drivers.delimited.kinds_decoder import LineKindsDecoder
-from swathe_drivers.delimited.settings import DelimitedSettings, TextLineSettings
+from swathe_drivers.delimited.separated import DelimitedSettings
+from swathe_drivers.delimited.settings import TextLineSettings
 from swathe_drivers.delimited.text_decoder import TextDecoder
 from swathe_drivers.talk.answers import AnswerFinder, EndsWith
 from swathe_drivers.talk.schedule import Request

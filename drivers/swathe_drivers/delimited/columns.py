@@ -18,6 +18,7 @@ from swathe_drivers.columns import (
     ThicknessValue,
     TimeOfFlightValue,
 )
+from swathe_drivers.inputs import ProbeNumber
 from swathe_drivers.settings import SettingProblem, SettingsTable, raise_problems
 from swathe_drivers.units import LengthUnit, TimeUnit, tick_ns
 
@@ -148,6 +149,10 @@ class RunningNumberColumn(_NumberColumn, RunningNumber):
     """Running number of the line."""
 
 
+class ProbeColumn(_NumberColumn, ProbeNumber):
+    """The input of the device that the reading is of."""
+
+
 class DeviceTimeColumn(DeviceTime):
     """The device's own clock: a number of `scale` units, a time of day, or date and time.
 
@@ -207,6 +212,7 @@ AnyColumn = Annotated[
     | Quadrature
     | IndexMarkColumn
     | RunningNumberColumn
+    | ProbeColumn
     | Ignore,
     Field(discriminator="kind"),
 ]

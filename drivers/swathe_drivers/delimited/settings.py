@@ -22,6 +22,7 @@ from swathe_drivers.delimited.columns import (
     Ignore,
     IndexMarkColumn,
     PositionColumn,
+    ProbeColumn,
     RunningNumberColumn,
     StatusColumn,
     ThicknessColumn,
@@ -30,6 +31,7 @@ from swathe_drivers.delimited.columns import (
 )
 from swathe_drivers.delimited.flags import mark_problems, status_problems
 from swathe_drivers.framing import MAX_TERMINATOR
+from swathe_drivers.inputs import InputsInTurn
 from swathe_drivers.kinds import MOST_KINDS, placed_in_records, together_problems
 from swathe_drivers.record_checks import (
     gate_problems,
@@ -39,7 +41,7 @@ from swathe_drivers.record_checks import (
 )
 from swathe_drivers.running_numbers import NumbersShared
 from swathe_drivers.settings import SettingProblem, SettingsTable, problem, raise_problems
-from swathe_drivers.talk.settings import KindOfRecord, to_bytes
+from swathe_drivers.talk.settings import to_bytes
 
 _MAX_BYTE: Final = "\xff"
 _NUMBERS: Final = (
@@ -48,6 +50,7 @@ _NUMBERS: Final = (
     CountsColumn,
     DeviceTimeColumn,
     PositionColumn,
+    ProbeColumn,
     RunningNumberColumn,
     ThicknessColumn,
     TimeOfFlightColumn,
@@ -108,6 +111,8 @@ class TextLineSettings(SettingsTable, ABC):
     checksum: LineChecksum | None = None
     gate: GateText | None = None
     """The gate whose values count, where there are columns of several."""
+    probes_in_turn: InputsInTurn = ()
+    """Inputs whose readings come in turn, by the running number of the line."""
     other_lines: Literal["fault", "ignore"] = "fault"
     """What to make of a line of another kind: whose constant columns differ, say."""
     ignore_lines: tuple[Annotated[str, Field(min_length=1, max_length=64)], ...] = Field(
@@ -148,7 +153,9 @@ class TextLineSettings(SettingsTable, ABC):
     @property
     def abilities(self) -> Abilities:
         """What a decoder of one kind of lines gives."""
-        return Abilities.of(self.in_order, without_value=self.has_no_value)
+        return Abilities.of(
+            self.in_order, without_value=self.has_no_value, in_turn=self.probes_in_turn
+        )
 
     @property
     def kinds(self) -> tuple[Self, ...]:
@@ -249,6 +256,7 @@ class TextLineSettings(SettingsTable, ABC):
             measured=("time_of_flight", "thickness"),
             alone=not self.is_one_of_several,
             without_value=self.has_no_value,
+            in_turn=self.probes_in_turn,
         )
 
     def _kind_problems(self) -> list[SettingProblem]:
@@ -353,45 +361,3 @@ class TextLineSettings(SettingsTable, ABC):
             requirement = 'must not begin or end with a space, which does not count: blank is ""'
             found.append((path, requirement, text))
         return found
-
-
-class DelimitedRecord(KindOfRecord):
-    """One kind of lines among others."""
-
-    columns: tuple[AnyColumn, ...] = Field(min_length=1, max_length=64)
-
-
-class DelimitedSettings(TextLineSettings):
-    """A line of text with columns between separators."""
-
-    separator: str = Field(default=",", min_length=1, max_length=1)
-    columns: tuple[AnyColumn, ...] = Field(default=(), max_length=64)
-    record: tuple[DelimitedRecord, ...] = Field(default=(), max_length=MOST_KINDS)
-
-    @field_validator("separator")
-    @classmethod
-    def _check_separator(cls, text: str) -> str:
-        if text.isalnum() or text in "+-.":
-            raise problem("must be a character that is not part of a number or word")
-        return check_latin(text)
-
-    @property
-    def every(self) -> tuple[AnyColumn, ...]:
-        """What is in a line, with the columns of all gates."""
-        return self.columns
-
-    def takes_all_of(self, other: TextLineSettings) -> bool:
-        """Whether each line of another kind fits this one."""
-        return len(self.every) == len(other.every) and super().takes_all_of(other)
-
-    def _line_problems(self) -> list[SettingProblem]:
-        found: list[SettingProblem] = []
-        if self.separator in self.terminator:
-            found.append((("separator",), "must not be part of the terminator", self.separator))
-        if self.separator == self.decimal:
-            requirement = "must not be the decimal point, too; what separates the columns?"
-            found.append((("separator",), requirement, self.separator))
-        return found
-
-    def _delimiters(self) -> dict[str, str]:
-        return {"separator": self.separator, "terminator": self.terminator}

@@ -24,6 +24,7 @@ from swathe_drivers.delimited.columns import (
     CountsColumn,
     DeviceTimeColumn,
     IndexMarkColumn,
+    ProbeColumn,
     RunningNumberColumn,
     StatusColumn,
     texts_behind,
@@ -191,14 +192,12 @@ class TextDecoder(RecordDecoder):
         if not fields.rows:
             return out
         found = ColumnFaults()
-        valid: NDArray[np.bool_] | None = None  # None: all of them
         for index, column in enumerate(self._columns):
             number, own = self._numbers[index], found.of_column()
             if index in self._readers:
                 found.are_of(self._readers[index].read(fields, own))
             elif isinstance(column, StatusColumn):
-                valid = self._statuses[index].read(fields, own)
-                found.are_of_status()
+                found.are_of_status(column, self._statuses[index].read(fields, own))
             elif isinstance(column, CountsColumn):
                 counts = v.read_count_columns(number, fields, own, column)
                 out[f"axis {column.axis}"] = counts
@@ -210,9 +209,12 @@ class TextDecoder(RecordDecoder):
             elif isinstance(column, RunningNumberColumn):
                 high = INT64_MAX if column.wrap is None else column.wrap - 1
                 out["sequence"] = v.read_integers(number, fields, own, low=0, high=high)
+            elif isinstance(column, ProbeColumn):
+                out["probe"] = v.read_input_columns(number, fields, own, column)
             elif isinstance(column, DeviceTimeColumn):
                 out["device_time"] = v.read_time_columns(number, fields, own, column)
-        return out | convert(found.settle(faulty, valid), valid, faulty)
+        inputs = self._inputs.side_by_side
+        return out | convert(found.settle(faulty), found.statuses, faulty, inputs)
 
     def _finish(
         self,

@@ -21,12 +21,14 @@ from swathe_drivers.delimited.columns import (
     ChannelColumn,
     CountsColumn,
     DeviceTimeColumn,
+    ProbeColumn,
     ThicknessColumn,
     TimeOfFlightColumn,
     texts_behind,
 )
 from swathe_drivers.delimited.fields import Fields
 from swathe_drivers.delimited.notation import Notation
+from swathe_drivers.inputs import HIGHEST_INPUT
 from swathe_drivers.records import FaultReason
 from swathe_drivers.units import MAX_VALUE, TIME_POWERS, largest, linear, scaled, tick_ns, unscaled
 
@@ -158,6 +160,18 @@ def read_integers(
     values = reader.integers(fields, faulty)
     outside = (values < low) | (values > high)
     check_range(fields, reader.index, reader.name, faulty, outside, f"{low} to {high}")
+    return values
+
+
+def read_input_columns(
+    reader: NumberColumnReader, fields: Fields, faulty: Faulty, column: ProbeColumn
+) -> NDArray[np.int64]:
+    """One column of numbers of inputs, shape (n,)."""
+    values = read_integers(reader, fields, faulty, low=0, high=HIGHEST_INPUT)
+    if column.inputs:
+        unknown = ~np.isin(values, column.inputs)
+        allowed = f"one of {', '.join(map(str, column.inputs))}"
+        check_range(fields, reader.index, reader.name, faulty, unknown, allowed)
     return values
 
 

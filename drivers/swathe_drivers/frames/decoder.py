@@ -21,6 +21,7 @@ from swathe_drivers.frames.fields import (
     IndexMarkField,
     IntervalField,
     NumberField,
+    ProbeField,
     RunningNumberField,
     Skip,
     StatusField,
@@ -119,7 +120,7 @@ class FramesDecoder(RecordDecoder):
             faulty = Faulty()
             columns = self._read(content, faulty, None if samples is None else samples.places)
             if samples is not None and self._repeater is not None:
-                self._repeater.spread(samples, columns)
+                self._repeater.spread(samples, columns, faulty)
                 columns["place"] = samples.places
                 # A frame is good or a fault as a whole: its bytes are counted once.
                 faulty.spread(rows)
@@ -202,14 +203,14 @@ class FramesDecoder(RecordDecoder):
         """The fields as arrays by name; an axis is `axis NAME`."""
         out: dict[str, NDArray[Any]] = {}
         found = ColumnFaults()
-        valid: NDArray[np.bool_] | None = None  # None: all of them
+        waveforms: list[NDArray[Any]] = []
         for reader in self._readers:
             field = reader.field
             if isinstance(field, ConstantField):
                 continue
             if isinstance(field, Waveform):
                 assert self.waveform is not None  # noqa: S101  for the type checker
-                out["waveform"] = reader.samples(content, self.waveform)
+                waveforms.append(reader.samples(content, self.waveform))
                 continue
             own = found.of_column()
             if isinstance(reader, v.NumberReader):
@@ -222,14 +223,18 @@ class FramesDecoder(RecordDecoder):
                 out["interval"] = v.read_interval(reader, field, raw, own)
             elif isinstance(field, RunningNumberField):
                 out["sequence"] = v.read_sequence(reader, field, raw, own)
+            elif isinstance(field, ProbeField):
+                out["probe"] = v.read_inputs(reader, field, raw, own)
             elif isinstance(field, CountsField):
                 out[f"axis {field.axis}"] = v.read_counts(reader, field, raw, own)
             elif isinstance(field, StatusField):
-                valid = v.read_status(reader, field, raw, own, places)
-                found.are_of_status()
+                found.are_of_status(field, v.read_status(reader, field, raw, own, places))
             elif isinstance(field, IndexMarkField):
                 out[f"mark {field.axis}"] = v.read_mark(field, raw)
-        return out | convert(found.settle(faulty, valid), valid, faulty)
+        if waveforms:
+            out["waveform"] = waveforms[0] if len(waveforms) == 1 else np.stack(waveforms, axis=1)
+        inputs = self._inputs.side_by_side
+        return out | convert(found.settle(faulty), found.statuses, faulty, inputs)
 
     def _finish(
         self,
@@ -256,11 +261,14 @@ class FramesDecoder(RecordDecoder):
             faults.append(Fault(int(frames.offsets[row]), size, reason, excerpt, detail))
         parts: dict[str, Any] = {}
         place = columns.pop("place", None)
+        of_inputs = self._repeater is not None and self._repeater.of_inputs
         every = rows.size == frames.offsets.size and place is None
         if rows.size:
             offsets = frames.offsets if every else frames.offsets[rows]
             sizes = frames.sizes if every else frames.sizes[rows]
-            if place is not None:  # each sample is a record of its own, up to the frame's end
+            if (
+                place is not None and not of_inputs
+            ):  # each sample is a record of its own, up to the frame's end
                 offsets, sizes = offsets + place, sizes - place
             parts = dict(
                 self._records(
@@ -273,6 +281,9 @@ class FramesDecoder(RecordDecoder):
             )
             if place is not None:
                 rows = rows[place == 0]
+            if of_inputs and self.gives_positions:  # one next to all the readings of a frame
+                for name in ("positions", "positions_known_at"):
+                    parts[name] = parts[name][place == 0]
         return self._batch(
             faults=tuple(sorted(faults, key=lambda fault: fault.offset)[-MAX_FAULTS:]),
             n_faults=dict(counts),

@@ -9,7 +9,9 @@ from swathe_drivers.frames.fields import (
     DeviceTimeField,
     IndexMarkField,
     LengthField,
+    MaskedNumber,
     NumberField,
+    ProbeField,
     RunningNumberField,
     Skip,
     StatusField,
@@ -79,12 +81,19 @@ def field_problems(
         if isinstance(field, CountsField):
             found += field.roll_over_problems(field.bits)
     elif isinstance(field, RunningNumberField):
-        found.extend(_running_number_problems(field))
+        found.extend(_masked_problems(field))
+        found.extend(_wrap_problems(field))
+    elif isinstance(field, ProbeField):
+        found.extend(_masked_problems(field))
+        for place, probe in enumerate(field.inputs):
+            if probe >= _values_of(field):
+                requirement = f"must be < {_values_of(field)}, which the field can hold"
+                found.append((("inputs", place), requirement, probe))
     elif isinstance(field, StatusField):
         found.extend(_status_problems(field, without_value=without_value))
     if isinstance(field, CountsField | NumberField):
         found.extend(_sign_problems(field))
-    if isinstance(field, StatusField | IndexMarkField | RunningNumberField):
+    if isinstance(field, StatusField | IndexMarkField | MaskedNumber):
         found.extend(_bit_problems(field, fields[index - 1] if index else None))
     return found
 
@@ -115,16 +124,26 @@ def _sign_problems(field: CountsField | NumberField) -> list[SettingProblem]:
     return found
 
 
-def _running_number_problems(field: RunningNumberField) -> list[SettingProblem]:
+def _values_of(field: MaskedNumber) -> int:
+    """How many values a number from 0 can have."""
+    return limits(field.type)[1] + 1 if field.mask is None else (field.mask >> field.shift) + 1
+
+
+def _masked_problems(field: MaskedNumber) -> list[SettingProblem]:
     found: list[SettingProblem] = []
-    most = limits(field.type)[1] + 1
     if field.mask is not None:
-        most = (field.mask >> field.shift) + 1
+        most = _values_of(field)
         if field.type not in ("u1", "u2", "u4", "u8"):
             found.append((("mask",), "must be left out but for u1, u2, u4 and u8", field.mask))
         elif most & (most - 1) or most < 2:
             requirement = "must be bits one next to the other, as 0xF0"
             found.append((("mask",), requirement, field.mask))
+    return found
+
+
+def _wrap_problems(field: RunningNumberField) -> list[SettingProblem]:
+    found: list[SettingProblem] = []
+    most = _values_of(field)
     if field.wrap is not None and field.wrap > most:
         held = "the type holds" if field.mask is None else "'mask' holds"
         found.append((("wrap",), f"must be <= {most}, which {held}", field.wrap))
@@ -156,7 +175,7 @@ def _status_problems(field: StatusField, *, without_value: bool) -> list[Setting
 
 
 def _bit_problems(
-    field: StatusField | IndexMarkField | RunningNumberField, before: AnyField | None
+    field: StatusField | IndexMarkField | MaskedNumber, before: AnyField | None
 ) -> list[SettingProblem]:
     found: list[SettingProblem] = []
     if field.mask is not None and field.mask >> (8 * bytes_of_type(field.type)):

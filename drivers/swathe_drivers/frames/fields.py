@@ -32,6 +32,7 @@ from swathe_drivers.frames.packed import (
     is_packed,
     limits,
 )
+from swathe_drivers.inputs import OfInput, ProbeNumber
 from swathe_drivers.settings import SettingsTable
 from swathe_drivers.units import DurationText, TimeUnit, tick_ns
 
@@ -115,8 +116,8 @@ class DeviceTimeField(_Typed, DeviceTime):
         return None if bits is None else round(self.tick_ns * (1 << bits))
 
 
-class RunningNumberField(_Masked, RunningNumber):
-    """Running number of the frame; starts again at 0 after `wrap` or what type or mask holds."""
+class MaskedNumber(_Masked):
+    """A number from 0, which may be some of the bits."""
 
     type: Literal[Unsigned, "u3", BcdType, SeptetType, DigitsType]
     mask: int | None = Field(default=None, ge=1, lt=2**63)
@@ -126,6 +127,14 @@ class RunningNumberField(_Masked, RunningNumber):
     def shift(self) -> int:
         """Bits below those of the mask."""
         return 0 if self.mask is None else (self.mask & -self.mask).bit_length() - 1
+
+
+class ProbeField(MaskedNumber, ProbeNumber):
+    """The input of the device that the reading is of."""
+
+
+class RunningNumberField(MaskedNumber, RunningNumber):
+    """Running number of the frame; starts again at 0 after `wrap` or what type or mask holds."""
 
     @property
     def modulus(self) -> int | None:
@@ -232,7 +241,7 @@ class IndexMarkField(_Masked, IndexMark):
     mask: int = Field(default=1, ge=1, lt=2**63)
 
 
-class Waveform(_Typed):
+class Waveform(_Typed, OfInput):
     """An A-scan; its first sample is the earliest."""
 
     kind: Literal["waveform"] = Field(alias="is")
@@ -256,6 +265,7 @@ AnyField = Annotated[
     | DeviceTimeField
     | IntervalField
     | RunningNumberField
+    | ProbeField
     | CountsField
     | PositionField
     | TimeOfFlightField

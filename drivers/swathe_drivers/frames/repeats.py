@@ -1,7 +1,8 @@
 """Several samples in one frame: a group of fields that is repeated up to the checksum.
 
 Each sample becomes a record of its own: the fields before the groups are those of every sample, and
-its time is the frame's clock and so many intervals.
+its time is the frame's clock and so many intervals. Where the group has a `probe` and no clock, each is
+a reading of another input instead, and they have the frame's time, number and offset.
 """
 
 from dataclasses import dataclass
@@ -11,12 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from swathe_drivers.decoding import Bad
+from swathe_drivers.columns import Counts, PositionValue
+from swathe_drivers.decoding import Bad, Faulty
 from swathe_drivers.frames.checker import rows_of
 from swathe_drivers.frames.fields import (
     AnyField,
     DeviceTimeField,
     IntervalField,
+    ProbeField,
     RunningNumberField,
     StatusField,
     Waveform,
@@ -39,6 +42,12 @@ class Repeat(SettingsTable):
     clock_of: Literal["first", "last"] = "first"
     """The sample that the frame's `device_time` is of."""
 
+    @property
+    def of_inputs(self) -> bool:
+        """Whether the groups are readings of several inputs at one time."""
+        has_clock = any(isinstance(field, DeviceTimeField) for field in self.fields)
+        return not has_clock and any(isinstance(field, ProbeField) for field in self.fields)
+
 
 def repeat_problems(own: tuple[AnyField, ...], repeat: Repeat | None) -> list[SettingProblem]:
     """Return what is wrong with a repeated group, behind a frame's `own` fields."""
@@ -56,7 +65,7 @@ def repeat_problems(own: tuple[AnyField, ...], repeat: Repeat | None) -> list[Se
         if repeat is not None and (size_of(field) is None or isinstance(field, Waveform)):
             requirement = "must be no A-scan and no 'rest', as samples are repeated behind it"
             found.append((("fields", index), requirement, field.kind))
-        if repeat is not None and isinstance(field, RunningNumberField):
+        if repeat is not None and not repeat.of_inputs and isinstance(field, RunningNumberField):
             requirement = "must be 'skip': it numbers frames, and each sample is a record"
             found.append((("fields", index, "is"), requirement, "sequence"))
     if repeat is None:
@@ -68,6 +77,8 @@ def repeat_problems(own: tuple[AnyField, ...], repeat: Repeat | None) -> list[Se
         if isinstance(field, StatusField) and field.per_sample:
             requirement = "must be left out in the group itself: each sample has its own there"
             found.append((("repeat", "fields", index, "per_sample"), requirement, True))
+    if repeat.of_inputs:
+        return found + _input_problems(own, repeat)
     clocks = [
         any(isinstance(one, DeviceTimeField) for one in fields) for fields in (own, repeat.fields)
     ]
@@ -86,6 +97,30 @@ def repeat_problems(own: tuple[AnyField, ...], repeat: Repeat | None) -> list[Se
         found.append((("repeat", "interval"), requirement, repeat.interval))
     if repeat.interval is not None and nanoseconds(repeat.interval) <= 0:
         found.append((("repeat", "interval"), "must be > 0", repeat.interval))
+    return found
+
+
+def _input_problems(own: tuple[AnyField, ...], repeat: Repeat) -> list[SettingProblem]:
+    """Return what is wrong with a group that is a reading of one of several inputs."""
+    found: list[SettingProblem] = []
+    for name in ("interval", "clock_of"):
+        if name in repeat.model_fields_set:
+            requirement = (
+                "must be left out, as each group is of another input, at the time of the frame"
+            )
+            found.append((("repeat", name), requirement, getattr(repeat, name)))
+    for index, field in enumerate(own):
+        if isinstance(field, IntervalField):
+            requirement = (
+                "must be 'skip', as each group is of another input, at the time of the frame"
+            )
+            found.append((("fields", index, "is"), requirement, "interval"))
+    for index, field in enumerate(repeat.fields):
+        if isinstance(field, Counts | PositionValue):
+            requirement = (
+                "must be before the group: a frame has one position, and each group a reading"
+            )
+            found.append((("repeat", "fields", index, "is"), requirement, field.kind))
     return found
 
 
@@ -117,7 +152,11 @@ class Samples:
 
 
 class Repeater:
-    """Takes the samples out of frames."""
+    """Takes the samples out of frames.
+
+    Attributes:
+        of_inputs: whether those of a frame are readings of several inputs at one time.
+    """
 
     def __init__(
         self, repeat: Repeat, own: tuple[AnyField, ...], *, head: int, wrap_ns: int | None
@@ -128,6 +167,7 @@ class Repeater:
         self._interval = None if repeat.interval is None else round(nanoseconds(repeat.interval))
         self._has_clock = any(isinstance(field, DeviceTimeField) for field in own)
         self._is_last = repeat.clock_of == "last"
+        self.of_inputs: Final = repeat.of_inputs
         self._wrap_ns = wrap_ns
         masks = [
             8 * bytes_of_type(field.type) + 1 - field.mask.bit_length()
@@ -162,8 +202,19 @@ class Repeater:
         group = rows_of(contents.block, starts + self._head + places * self._size, self._size)
         return Samples(owners, places, each, np.concatenate((head, group), axis=1))
 
-    def spread(self, samples: Samples, columns: dict[str, NDArray[Any]]) -> None:
-        """Give each sample a time of its own, from the clock of its frame."""
+    def spread(self, samples: Samples, columns: dict[str, NDArray[Any]], faulty: Faulty) -> None:
+        """Give each sample a time of its own, from the clock of its frame; or note what is there twice."""
+        if self.of_inputs:
+            probes = columns["probe"]
+            order = np.lexsort((probes, samples.rows))
+            rows, sorted_probes = samples.rows[order], probes[order]
+            twice = np.flatnonzero((np.diff(rows) == 0) & (sorted_probes[1:] == sorted_probes[:-1]))
+            faulty.add_all(
+                order[twice + 1].tolist(),
+                FaultReason.OUT_OF_RANGE,
+                lambda row: f"input {int(probes[row])} is in the frame twice",
+            )
+            return
         interval = columns.pop("interval", self._interval)
         if not self._has_clock or interval is None:
             return

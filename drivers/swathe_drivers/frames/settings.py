@@ -1,6 +1,5 @@
 """Settings of binary frames: how they are found, and what is in them."""
 
-from collections.abc import Sequence
 from typing import Any, Literal, Self
 
 from pydantic import Field, PrivateAttr, model_validator
@@ -34,9 +33,11 @@ from swathe_drivers.frames.framing import (
     first_byte_problems,
     start_stop_problems,
 )
+from swathe_drivers.frames.kinds_checks import frame_kinds_problems
 from swathe_drivers.frames.packed import bytes_of_type
 from swathe_drivers.frames.repeats import Repeat, group_problems, repeat_problems
-from swathe_drivers.kinds import MOST_KINDS, placed_in_records, together_problems
+from swathe_drivers.inputs import InputsInTurn
+from swathe_drivers.kinds import MOST_KINDS, placed_in_records
 from swathe_drivers.record_checks import (
     gate_problems,
     has_no_value,
@@ -77,6 +78,8 @@ class FramesSettings(SettingsTable):
     """Whether kinds of frames share one running number; None: that is not known."""
     gate: GateText | None = None
     """The gate whose values count, where there are fields of several."""
+    probes_in_turn: InputsInTurn = ()
+    """Inputs whose readings come in turn, by the running number of the frame."""
     other_frames: Literal["fault", "ignore"] = "fault"
     """What to make of a frame whose constant fields differ."""
 
@@ -106,7 +109,12 @@ class FramesSettings(SettingsTable):
 
     def abilities(self, waveform: WaveformFormat | None = None) -> Abilities:
         """Return what a decoder of one kind of frames gives."""
-        return Abilities.of(self.in_order, waveform, without_value=self.has_no_value)
+        return Abilities.of(
+            self.in_order,
+            waveform,
+            without_value=self.has_no_value,
+            in_turn=self.probes_in_turn,
+        )
 
     @property
     def answered(self) -> bytes | None:
@@ -250,6 +258,7 @@ class FramesSettings(SettingsTable):
             measured=("time_of_flight", "thickness", "waveform"),
             alone=not self._several,
             without_value=self.has_no_value,
+            in_turn=self.probes_in_turn,
         )
 
     def _framing_problems(self) -> list[SettingProblem]:
@@ -343,52 +352,6 @@ class FramesSettings(SettingsTable):
         if rest < (2 * width if isinstance(field, Waveform) else 0) or rest % width:
             return [(path, f"must find whole samples in the length: {rest} bytes are left", "rest")]
         return []
-
-
-def frame_kinds_problems(kinds: Sequence[FramesSettings]) -> list[SettingProblem]:
-    """Return what is wrong with several kinds of frames together; paths begin with a number."""
-    found = together_problems([kind.abilities() for kind in kinds], kinds[0].numbers)
-    for number, kind in enumerate(kinds):
-        length = _places(kind, LengthField)
-        if length != _places(kinds[0], LengthField):
-            requirement = "must have the field 'length' where record[0] has it"
-            found.append(((number, "fields"), requirement, None))
-        for before in range(number):
-            both = kind.answered, kinds[before].answered
-            if _takes_all_of(kinds[before], kind) and (None in both or both[0] == both[1]):
-                requirement = (
-                    f"must differ from record[{before}] in a 'constant' at the same place, in its"
-                    " length, or in the poll that each 'answers': nothing shows which of both a frame is"
-                )
-                if not _takes_all_of(kind, kinds[before]):
-                    requirement = (
-                        f"must be before record[{before}], which all of its frames fit as well: the"
-                        " first one counts"
-                    )
-                found.append(((number, "fields"), requirement, None))
-    return found
-
-
-def _places(kind: FramesSettings, of: type[Any]) -> dict[tuple[int, str], AnyField]:
-    """Return the fields of one class by where they are and their type."""
-    found: dict[tuple[int, str], AnyField] = {}
-    at = 0
-    for field in kind.in_order:
-        if isinstance(field, of):
-            found[at, getattr(field, "type", "")] = field
-        at += size_of(field) or 0
-    return found
-
-
-def _takes_all_of(one: FramesSettings, other: FramesSettings) -> bool:
-    """Whether each frame of another kind fits one, by its length and its constant fields."""
-    if one.size is None:
-        if other.min_size < one.min_size:
-            return False
-    elif one.size != other.size:
-        return False
-    own, others = _places(one, ConstantField), _places(other, ConstantField)
-    return all(others.get(place) == field for place, field in own.items())
 
 
 def _skipped(field: AnyField) -> Skip:

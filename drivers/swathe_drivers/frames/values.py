@@ -15,7 +15,9 @@ from swathe_drivers.frames.fields import (
     DeviceTimeField,
     IndexMarkField,
     IntervalField,
+    MaskedNumber,
     NumberField,
+    ProbeField,
     RunningNumberField,
     Skip,
     StatusField,
@@ -25,6 +27,7 @@ from swathe_drivers.frames.fields import (
 )
 from swathe_drivers.frames.packed import is_packed, limits, read_packed
 from swathe_drivers.frames.settings import FramesSettings
+from swathe_drivers.inputs import HIGHEST_INPUT
 from swathe_drivers.records import FaultReason, WaveformFormat
 from swathe_drivers.talk.settings import to_bytes
 from swathe_drivers.units import MAX_VALUE, largest, linear, nanoseconds
@@ -164,13 +167,33 @@ def read_sequence(
     reader: FieldReader, field: RunningNumberField, raw: NDArray[Any], faulty: Faulty
 ) -> NDArray[Any]:
     """A column of running numbers, shape (n,)."""
-    if field.mask is not None:
-        raw = (raw & raw.dtype.type(field.mask)) >> raw.dtype.type(field.shift)
+    raw = _under_mask(field, raw)
     high = INT64_MAX if field.wrap is None else field.wrap - 1
     lowest, highest = limits(field.type)
     if lowest < 0 or high < highest:
         reader.out_of_range(faulty, raw, (raw < 0) | (raw > high), f"0 to {high}")
     return raw
+
+
+def read_inputs(
+    reader: FieldReader, field: ProbeField, raw: NDArray[Any], faulty: Faulty
+) -> NDArray[Any]:
+    """A column of numbers of inputs, shape (n,)."""
+    raw = _under_mask(field, raw)
+    if field.inputs:
+        allowed = f"one of {', '.join(map(str, field.inputs))}"
+        reader.out_of_range(faulty, raw, ~np.isin(raw, field.inputs), allowed)
+    else:
+        outside = (raw < 0) | (raw > HIGHEST_INPUT)
+        reader.out_of_range(faulty, raw, outside, f"0 to {HIGHEST_INPUT}")
+    return raw
+
+
+def _under_mask(field: MaskedNumber, raw: NDArray[Any]) -> NDArray[Any]:
+    """The number that is in the bits under the mask, if there is one, shape (n,)."""
+    if field.mask is None:
+        return raw
+    return np.asarray((raw & raw.dtype.type(field.mask)) >> raw.dtype.type(field.shift))
 
 
 def read_status(

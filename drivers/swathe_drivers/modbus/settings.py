@@ -204,7 +204,7 @@ def _in_order(read: Read) -> list[int]:
 def _may_share(field: Mapping[str, Any]) -> bool:
     """Whether a field is bits of a register that others may have, too."""
     bits = field.get("is") in ("status", "index_mark")
-    return bits or (field.get("is") == "sequence" and field.get("mask") is not None)
+    return bits or (field.get("is") in ("sequence", "probe") and field.get("mask") is not None)
 
 
 def _frame_table(read: Read, gate: str | None) -> tuple[dict[str, Any], list[int]]:

@@ -24,7 +24,7 @@ from swathe_drivers import (
 )
 from swathe_drivers.capture import CaptureWriter
 from swathe_drivers.lifecycle import Starting
-from swathe_drivers.records import ABSENT_SEQUENCE
+from swathe_drivers.records import ABSENT_SEQUENCE, begins_record
 
 __all__ = ["Listener", "PortSnapshot", "ReceivedChunk", "ReceivedRecord", "latency_text", "quoted"]
 
@@ -281,7 +281,8 @@ class Listener(Starting):
         self._newest_faults.append(Fault(self._bytes, 0, FaultReason.UNANSWERED, b"", detail))
 
     def _decoded(self, batch: Batch, decoder: Decoder) -> int:
-        count = batch.readings.size + (0 if decoder.combined else batch.positions.size)
+        count = int(np.count_nonzero(begins_record(batch.readings)))
+        count += 0 if decoder.combined else batch.positions.size
         self._ignored += batch.n_ignored
         self._newest_faults += batch.faults
         for reason, number in batch.n_faults.items():
@@ -295,10 +296,9 @@ class Listener(Starting):
                 self._missing += batch.n_missing
         first = self._first or 0
         self._records += count
-        newest = newest_records(batch, decoder, _KEPT_RECORDS)
-        for number, (began, fields) in enumerate(newest, self._records - len(newest) + 1):
+        for behind, began, fields in newest_records(batch, decoder, _KEPT_RECORDS):
             time = (began - first) / 1e9
-            self._newest_records.append(ReceivedRecord(number, time, fields))
+            self._newest_records.append(ReceivedRecord(self._records - behind, time, fields))
         return count
 
     def _count_missing(self, numbers: NDArray[np.int64], wrap: int | None) -> None:

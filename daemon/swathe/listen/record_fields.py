@@ -6,26 +6,29 @@ from typing import Any
 
 import numpy as np
 
-from swathe_drivers import Batch, Decoder, channels_of
-from swathe_drivers.records import ABSENT_SEQUENCE, ABSENT_TIME
+from swathe_drivers import Batch, Decoder, channels_of, inputs_of
+from swathe_drivers.records import ABSENT_SEQUENCE, ABSENT_TIME, begins_record
 
 __all__ = ["newest_records"]
 
 _Fields = tuple[tuple[str, str], ...]
 
 
-def newest_records(batch: Batch, decoder: Decoder, most: int) -> list[tuple[int, _Fields]]:
-    """Return time, ns, and fields of the last records, `most` of them, in the order of their bytes.
+def newest_records(batch: Batch, decoder: Decoder, most: int) -> list[tuple[int, int, _Fields]]:
+    """Return the last records, at most `most` rows, in the order of their bytes.
 
-    A device whose counts and readings come in records of their own gives both kinds of record.
+    Of each how many records are behind it, its time, ns, and its fields. A device whose counts and readings
+    come in records of their own gives both kinds of record; a record with readings of several inputs has
+    a row for each.
     """
+    place = np.cumsum(begins_record(batch.readings)) - 1  # of the position of each reading
     first = max(batch.readings.size - most, 0)
     found: list[tuple[int, int, list[tuple[str, str]]]] = []
     for row in range(first, batch.readings.size):
         reading = batch.readings[row]
         fields = _common_fields(reading) + _reading_fields(reading, decoder)
         if decoder.combined:
-            fields += _place_fields(batch.positions[row], decoder)
+            fields += _place_fields(batch.positions[place[row]], decoder)
         if batch.channels is not None:
             fields += _channel_fields(batch.channels[row].tolist(), decoder)
         found.append((int(reading["offset"]), int(reading["time"]), fields))
@@ -33,7 +36,13 @@ def newest_records(batch: Batch, decoder: Decoder, most: int) -> list[tuple[int,
         fields = _common_fields(position) + _place_fields(position, decoder)
         found.append((int(position["offset"]), int(position["time"]), fields))
     found.sort(key=lambda record: record[0])
-    return [(time, tuple(fields)) for _, time, fields in found[-most:]]
+    rows: list[tuple[int, int, _Fields]] = []
+    behind, last = -1, None
+    for offset, time, fields in reversed(found[-most:]):
+        behind += offset != last
+        last = offset
+        rows.append((behind, time, tuple(fields)))
+    return rows[::-1]
 
 
 def _common_fields(record: Any) -> list[tuple[str, str]]:  # noqa: ANN401  a row of an array
@@ -46,7 +55,10 @@ def _common_fields(record: Any) -> list[tuple[str, str]]:  # noqa: ANN401  a row
 
 
 def _reading_fields(reading: Any, decoder: Decoder) -> list[tuple[str, str]]:  # noqa: ANN401
-    fields = [("echo", "yes" if reading["valid"] else "NO")]
+    fields = []
+    if inputs_of(decoder) != (0,):
+        fields.append(("input", str(int(reading["probe"]))))
+    fields.append(("echo", "yes" if reading["valid"] else "NO"))
     for column, heading, form in (
         ("time_of_flight", "flight µs", "{:.3f}"),
         ("thickness", "thick mm", "{:.3f}"),

@@ -86,7 +86,8 @@ class PlainPrinter:
         for chunk in snapshot.newest_chunks:
             if chunk.number > self._chunk:
                 self._print(_plain_chunk(chunk))
-        if (lost := snapshot.records - self._record - len(records)) > 0:
+        shown = len({record.number for record in records})
+        if (lost := snapshot.records - self._record - shown) > 0:
             self._print(f"({lost:,} records not shown)")
         for record in records:
             fields = ", ".join(f"{name} {value}" for name, value in record.fields)

@@ -6,9 +6,16 @@ import tracemalloc
 import numpy as np
 import pytest
 
-from swathe_drivers.abc import NumberingDecoder
+from swathe_drivers.abc import NumberingDecoder, inputs_of
 from swathe_drivers.errors import SettingsError
-from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, READING, FaultReason, position_dtype
+from swathe_drivers.records import (
+    MAX_EXCERPT,
+    MAX_FAULTS,
+    READING,
+    FaultReason,
+    begins_record,
+    position_dtype,
+)
 from swathe_drivers.settings import read_settings
 from swathe_drivers.testing.feeding import (
     MS,
@@ -52,7 +59,9 @@ class DriverContract(RecordMeaning, OverPorts):
         assert decoder.length_axes <= set(decoder.axes)
         assert decoder.gives <= {"time_of_flight", "thickness", "amplitude", "waveform"}
         if decoder.combined:
-            assert found.readings.size == found.positions.size
+            assert begins_record(found.readings).sum() == found.positions.size
+        if (inputs := inputs_of(decoder)) is not None:
+            assert set(found.readings["probe"].tolist()) <= set(inputs)
         assert (decoder.waveform is not None) == (found.waveforms is not None)
         if decoder.waveform is not None and found.waveforms is not None:
             assert found.waveforms.shape == (found.readings.size, decoder.waveform.samples)

@@ -11,13 +11,15 @@ from swathe.arrays import Bools, Floats, Ints
 from swathe.pipeline.placing.axis_samples import AxisSamples
 from swathe.pipeline.placing.placed import Placed
 from swathe.pipeline.placing.placer import Placer
-from swathe_drivers.records import READING
+from swathe_drivers.records import READING, begins_record
 
 __all__ = ["CombinedReadings"]
 
 
 class CombinedReadings:
-    """Readings of a device that sends one position on each axis with each of them.
+    """Readings of a device that sends one position on each axis in the same records.
+
+    A record has one reading, or one of each of several inputs; all of them are placed by its position.
 
     Args:
         axes: names of the encoded axes.
@@ -36,7 +38,7 @@ class CombinedReadings:
         return int(self._readings["offset"].min()) if self._readings.size else None
 
     def add(self, readings: NDArray[Any], known: Ints, *, counts: bool = True) -> None:
-        """Take readings in the order of their positions.
+        """Take the readings of whole records in the order of their positions.
 
         Args:
             readings: dtype `READING`, shape (n,).
@@ -54,18 +56,22 @@ class CombinedReadings:
 
     def place(self, placer: Placer) -> Placed | None:
         """Return the readings whose position is decided on all axes, placed by it."""
-        number = min(self._readings.size, *(known.size for known in self._decided.values()))
+        decided_records = min(known.size for known in self._decided.values())
+        record = np.cumsum(begins_record(self._readings)) - 1
+        number = int(np.searchsorted(record, decided_records))
         if not number:
             return None
+        record = record[:number]
+        records = int(record[-1]) + 1
         readings, self._readings = self._readings[:number], self._readings[number:]
         counts, self._counts = self._counts[:number], self._counts[number:]
         known, self._known = self._known[:number], self._known[number:]
         positions: dict[str, Floats] = {}
         for axis, decided in self._decided.items():
-            known = np.maximum(known, decided[:number])
-            self._decided[axis] = decided[number:]
+            known = np.maximum(known, decided[:records][record])
+            self._decided[axis] = decided[records:]
             made = self._positions[axis]
-            positions[axis], self._positions[axis] = made[:number], made[number:]
+            positions[axis], self._positions[axis] = made[:records][record], made[records:]
         index = positions.get("index")
         return placer.place_at(
             readings[counts],

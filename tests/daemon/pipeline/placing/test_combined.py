@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any, cast
 
 import numpy as np
+import pytest
 
 from daemon.strategies import readings
 from swathe.pipeline.placing.axis_samples import AxisSamples
@@ -25,12 +26,33 @@ class Order:
         self.placed += list(zip(made["time"].tolist(), scan.tolist(), strict=True))
 
 
+@pytest.mark.parametrize("first", range(1, 7))
+def test_readings_of_one_record_have_its_position(first: int) -> None:
+    """However many readings each record has, and however few positions are decided at a time."""
+    combined, order = CombinedReadings(("scan",)), Order()
+    made = readings([1, 1, 1, 2, 3, 3])
+    made["offset"] = [100, 100, 100, 120, 140, 140]
+    if first in (3, 4):  # between two records
+        for part in (made[:first], made[first:]):
+            combined.add(part, part["time"].astype(np.int64))
+    else:
+        combined.add(made, made["time"].astype(np.int64))
+    for time in (1, 2, 3):
+        one = np.array([time], np.int64)
+        combined.decide("scan", AxisSamples(one, np.array([10.0 * time]), one, np.zeros(1, bool)))
+        combined.place(cast("Placer", order))
+        assert {place for _, place in order.placed} == {10.0 * n for n in range(1, time + 1)}
+    assert order.placed == [(1, 10.0)] * 3 + [(2, 20.0)] + [(3, 30.0)] * 2
+    assert combined.oldest_pending is None
+
+
 def test_readings_on_a_block_take_their_positions_with_them() -> None:
     """Those after them have their own positions, and not those that the counter had on the block."""
     combined, order = CombinedReadings(("scan",)), Order()
     parts = ((range(1, 4), True), (range(4, 6), False), (range(6, 8), True))
     for times, counts in parts:
         made = readings([*times])
+        made["offset"] = times
         combined.add(made, made["time"].astype(np.int64), counts=counts)
         # Samples are decided later than they come.
         positions = np.array([10.0 * time for time in times])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from swathe.motion.carriage.layout import Carriage
 from swathe.motion.limits.check import MotionLimits
 from swathe.motion.limits.metric import Metric
 from swathe.motion.limits.moves import ramp_length
@@ -22,9 +23,11 @@ class WorkArea:
         scan: the scan axis of the grid.
         index: the index axis of the grid.
         limits: what the machine may do.
-        zones: what the probe keeps out of; made for the same axes.
+        zones: what the carriage keeps out of; made for the same axes and carriage.
         twist: of the cable, if it limits.
         together: whether both axes may move at once where there is room.
+        carriage: the probes that it moves; positions are those of its datum.
+        stepped: whether the index axis is stepped: the datum is on a row of cells then.
     """
 
     scan: Axis
@@ -33,6 +36,8 @@ class WorkArea:
     zones: Zones
     twist: Twist | None = None
     together: bool = False
+    carriage: Carriage = Carriage()
+    stepped: bool = False
 
     @property
     def axes(self) -> tuple[Axis, Axis]:

@@ -2,6 +2,9 @@
 
 A plan keeps a micrometre more than the clearance, so that two zones that touch leave no seam to
 slip through and rounding never makes a planned move touch a zone.
+
+Whatever the carriage has is kept out, though only its datum is planned: the datum keeps out of each
+zone grown by the carriage, mirrored at its datum, and by the clearance.
 """
 
 from __future__ import annotations
@@ -10,6 +13,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from swathe.motion.carriage.layout import CarriageBox
 from swathe.motion.errors import MotionError, Point
 from swathe.station import Axis, Station
 
@@ -45,19 +49,27 @@ class Zones:
         clearance: mm from an obstruction to the probe's centre at least.
         scan: the scan axis, for its circumference if it has one.
         index: the index axis, likewise.
+        footprint: how far the carriage reaches from its datum, from which positions are meant.
 
     Raises:
         MotionError: a negative clearance, or a zone that does not run from lower to higher.
     """
 
     def __init__(
-        self, zones: Iterable[KeepOutZone] = (), *, clearance: float = 0.0, scan: Axis, index: Axis
+        self,
+        zones: Iterable[KeepOutZone] = (),
+        *,
+        clearance: float = 0.0,
+        scan: Axis,
+        index: Axis,
+        footprint: CarriageBox = (0.0, 0.0, 0.0, 0.0),
     ) -> None:
         if not 0 <= clearance < math.inf:
             remedy = "give the distance that the probe's housing needs next to an obstruction"
             raise MotionError(f"the clearance must be >= 0 mm (got {clearance!r})", remedy=remedy)
         self.zones = tuple(zones)
         self.clearance = clearance
+        self.footprint = footprint
         self.periods = (_period(scan), _period(index))
         self._boxes: list[Box] = []
         for zone in self.zones:
@@ -67,7 +79,9 @@ class Zones:
                 raise MotionError(
                     f"zone '{zone.name}' must run from lower to higher", remedy=remedy
                 )
-            self._boxes.append((*zone.scan, low, high))
+            left, right, down, up = footprint
+            box = (zone.scan[0] - right, zone.scan[1] - left, low - up, high - down)
+            self._boxes.append(box)
 
     def __repr__(self) -> str:
         return f"Zones({self.zones!r}, clearance={self.clearance!r}, periods={self.periods!r})"
@@ -104,7 +118,7 @@ class Zones:
         return None
 
     def boxes_in(self, window: Box) -> list[Box]:
-        """Return the grown boxes, planned margin included, that reach into a window."""
+        """Return what the datum keeps out of, planned margin included, as far as in a window."""
         found: list[Box] = []
         grown = self.clearance + PLANNED_MARGIN
         for box in self._boxes:

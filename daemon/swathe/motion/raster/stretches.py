@@ -14,22 +14,42 @@ from swathe.motion.limits.check import AxisLimits
 from swathe.motion.limits.zones import Zones
 from swathe.station import Axis
 
-__all__ = ["Stretch", "cut_line", "placings"]
+__all__ = ["Stretch", "Strip", "cut_line", "fit", "placings"]
 
 _ROUNDING_MM = 1e-9
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
-    """A piece of a line.
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """What one probe scans on a stretch of the datum.
 
     Attributes:
-        line: its number.
+        probe: its number.
+        line: number of the line that it scans.
+        at: position of that line on the other axis, mm.
+        low: from where on the probe scans it, mm.
+        high: to where, mm.
+    """
+
+    probe: int
+    line: int
+    at: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """A piece of a line, or of a pass of several probes, along which the datum moves.
+
+    Attributes:
+        line: its number; of several probes that of the pass.
         at: position on the other axis, mm.
         low: from where on it is to be scanned, mm.
         high: to where, mm.
         reach_low: where a run-in may begin at the lower end; as far off as wanted, or up to a zone.
         reach_high: likewise at the higher end.
+        strips: what each probe scans of it; empty for one probe at the datum.
     """
 
     line: int
@@ -38,6 +58,12 @@ class Stretch:
     high: float
     reach_low: float
     reach_high: float
+    strips: tuple[Strip, ...] = ()
+
+    @property
+    def scanned(self) -> tuple[Strip, ...]:
+        """What is scanned of it, also by one probe at the datum."""
+        return self.strips or (Strip(0, self.line, self.at, self.low, self.high),)
 
     def moved(self, way: float) -> Stretch:
         """Return the stretch `way` mm further along its line: the same place, turns later."""
@@ -97,7 +123,9 @@ def cut_line(
         return stretches
     if high - low > period - _ROUNDING_MM:
         stretches = _join_at_seam(stretches, low, high, period)
-    return [piece for stretch in stretches for piece in _fit(stretch, run, period, travel, axis)]
+    pieces = [piece for stretch in stretches for piece in fit(stretch, run, period, travel)]
+    # Centres repeat round a pipe, as a whole number of cells makes a turn.
+    return [piece for piece in pieces if _holds_centre(axis, piece.low, piece.high)]
 
 
 def placings(
@@ -151,10 +179,15 @@ def _join_at_seam(
     return [*stretches[1:-1], joined]
 
 
-def _fit(
-    stretch: Stretch, run: float, period: float, travel: AxisLimits, axis: Axis
-) -> list[Stretch]:
-    """Cut a stretch at the end of travel if it fits into the travel at no turn."""
+def fit(stretch: Stretch, run: float, period: float, travel: AxisLimits) -> list[Stretch]:
+    """Cut a stretch at the end of travel if it fits into the travel at no turn of a pipe.
+
+    Args:
+        stretch: to be driven.
+        run: way for run-in or run-out, mm.
+        period: circumference, mm.
+        travel: of the axis that the stretch runs along.
+    """
     first, last = _turns(stretch.low, stretch.high, period, travel)
     if first <= last:
         return [stretch]
@@ -168,6 +201,4 @@ def _fit(
     rest = here.moved(-period)
     rest_low = max(cut - period, travel.low)
     after = replace(rest, low=rest_low, reach_low=max(rest_low - run, rest.reach_low))
-    found = [piece for piece in (before, after) if piece.high - piece.low > _ROUNDING_MM]
-    # Centres repeat round a pipe, as a whole number of cells makes a turn.
-    return [piece for piece in found if _holds_centre(axis, piece.low, piece.high)]
+    return [piece for piece in (before, after) if piece.high - piece.low > _ROUNDING_MM]

@@ -85,7 +85,7 @@ def imported(path: Path) -> set[str]:
 
 def test_parts_of_motion_import_one_way() -> None:
     """Limits know no tour, tours no raster, and a raster nothing of what is revisited."""
-    order = ("limits", "tour", "raster", "revisit")
+    order = ("carriage", "limits", "tour", "raster", "revisit")
     for k, part in enumerate(order):
         later = {f"swathe.motion.{name}" for name in order[k + 1 :]}
         paths = sorted((DAEMON / "motion" / part).glob("*.py"))

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from typing import Any
 
 from hypothesis import strategies as st
 
@@ -17,8 +19,15 @@ from swathe.motion import (
     WorkArea,
     Zones,
 )
+from swathe.motion.carriage.layout import Carriage, CarriageBox
 from swathe.pipeline import GapCause, GapSnapshot
-from swathe.station import Axis
+from swathe.station import (
+    ArrayProbeSettings,
+    Axis,
+    CarriageProbe,
+    CarriageSettings,
+    Station,
+)
 
 # A way is walked in this many steps when it is looked at point by point.
 _STEPS = 60
@@ -48,6 +57,39 @@ def area(
         twist=None if turns is None else Twist.of(index, turns=turns),
         together=together,
     )
+
+
+def carriage(*offsets: tuple[float, float], body: CarriageBox | None = None) -> Carriage:
+    """Return a carriage with probes at these offsets (scan, index) from its datum, mm."""
+    probes = [
+        CarriageProbe(number=k, name=f"p{k}", device="", input=k, scan=scan, index=index)
+        for k, (scan, index) in enumerate(offsets)
+    ]
+    return Carriage(probes=tuple(probes), body=body)
+
+
+def with_probes(station: Station, *offsets: tuple[float, float], **carriage: Any) -> Station:
+    """Return a station with probes at these offsets (scan, index), mm, and a table `[carriage]`."""
+    tables = (
+        {"name": f"p{k}", "input": k, "scan": f"{scan} mm", "index": f"{index} mm"}
+        for k, (scan, index) in enumerate(offsets)
+    )
+    probes = tuple(ArrayProbeSettings.model_validate(table) for table in tables)
+    return station.model_copy(
+        update={"probes": probes, "carriage": CarriageSettings.model_validate(carriage)}
+    )
+
+
+def carrying(over: WorkArea, what: Carriage) -> WorkArea:
+    """Return the same ground for a machine with this carriage."""
+    zones = Zones(
+        over.zones.zones,
+        clearance=over.zones.clearance,
+        scan=over.scan,
+        index=over.index,
+        footprint=what.box,
+    )
+    return replace(over, zones=zones, carriage=what)
 
 
 def gap(

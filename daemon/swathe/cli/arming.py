@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from swathe.cli.app import console, say
+from swathe.cli.pass_lines import pass_lines
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
@@ -61,10 +62,15 @@ def plan_lines(station: Station, plan: Plan, area: WorkArea) -> list[str]:
         f"at most {motion.retry.tries} times each"
     )
     lines = [] if motion.port_settings().may_be_shared else [_UNGUARDED]
+    count = f"{len(plan.lines)} lines"
+    if not area.carriage.is_single:
+        probes = len(area.carriage.live)
+        count = f"{plan.pass_count} passes of {probes} probe{'s' * (probes > 1)} over {count}"
     lines += [
-        f"{len(plan.lines)} lines along {plan.along}, {plan.pattern}, at {units.speed_text(plan.speed)}",
+        f"{count} along {plan.along}, {plan.pattern}, at {units.speed_text(plan.speed)}",
         takes,
         homing,
+        *pass_lines(station, plan, area),
     ]
     if motion.guard.first_move:
         length = units.stated_text(motion.guard.first_move)

@@ -5,9 +5,11 @@ that a cable's twist is a limit of travel. No clock, no input or output; the sam
 same answers.
 """
 
+from swathe.motion.carriage.layout import Carriage
 from swathe.motion.errors import MotionError, Point
 from swathe.motion.first_moves import first_move_seconds, first_speed, first_speed_of
 from swathe.motion.from_station import (
+    carriage_of,
     pass_settings_of,
     raster_settings_of,
     retry_settings_of,
@@ -40,6 +42,7 @@ __all__ = [
     "MOVING_STATES",
     "Action",
     "AxisLimits",
+    "Carriage",
     "CrawlStates",
     "Event",
     "GapPass",
@@ -69,6 +72,7 @@ __all__ = [
     "Visits",
     "WorkArea",
     "Zones",
+    "carriage_of",
     "check_move",
     "check_moves",
     "first_move_seconds",

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
+from dataclasses import replace
 
 from swathe.errors import MisuseError
+from swathe.motion.carriage.layout import Carriage
+from swathe.motion.errors import MotionError
 from swathe.motion.limits.check import AxisLimits, MotionLimits
 from swathe.motion.limits.twist import Twist
 from swathe.motion.limits.work_area import WorkArea
@@ -14,10 +17,16 @@ from swathe.motion.raster.plan import Pattern, RasterSettings
 from swathe.motion.revisit.passes import PassSettings
 from swathe.motion.revisit.retry import RetrySettings
 from swathe.pipeline import ExcludedZone
-from swathe.station import Axis, MotionTable, Station, motion_codec
+from swathe.station import Axis, MotionTable, PlanTable, Station, motion_codec, probes_of
 from swathe_drivers.motion import MotionAxisSettings
 
-__all__ = ["pass_settings_of", "raster_settings_of", "retry_settings_of", "work_area_of"]
+__all__ = [
+    "carriage_of",
+    "pass_settings_of",
+    "raster_settings_of",
+    "retry_settings_of",
+    "work_area_of",
+]
 
 _NS = 1e9
 # Where only the speed is given, readings do not limit it.
@@ -25,6 +34,11 @@ _PLENTY = 1e9
 # A line profile has no index axis, and nothing may move on it.
 _NO_AXIS = AxisLimits(low=-1.0, high=1.0, speed=1.0, acceleration=1.0)
 _EVERYWHERE = (-math.inf, math.inf)
+_AT_DATUM = (0.0, 0.0)
+# A probe of several counts for a row where it is a tenth of it from its border: what moves it is
+# off by so much. Where rows must be near each other, a tenth from the middle is near enough.
+_OFF_CENTRE, _CLOSE = 0.4, 0.1
+_ROUNDING_MM = 1e-9
 
 
 def _table(station: Station) -> MotionTable:
@@ -34,30 +48,90 @@ def _table(station: Station) -> MotionTable:
     return station.motion
 
 
-def work_area_of(station: Station, asked: Iterable[ExcludedZone] = ()) -> WorkArea:
+def carriage_of(station: Station, dead: Collection[int] = ()) -> Carriage:
+    """Return what the machine of a station carries, at the heading 0 that a raster keeps.
+
+    Args:
+        station: a station file.
+        dead: numbers of probes that give no readings.
+    """
+    table = station.carriage
+    body = None
+    if table is not None and table.body is not None:
+        body = (*(table.body.scan or _AT_DATUM), *(table.body.index or _AT_DATUM))
+    return Carriage(probes=probes_of(station).probes, dead=frozenset(dead), body=body)
+
+
+def work_area_of(
+    station: Station, asked: Iterable[ExcludedZone] = (), dead: Collection[int] = ()
+) -> WorkArea:
     """Return where the machine of a station moves.
 
     Args:
         station: a station file with a table `[motion]`.
         asked: zones that were excluded since, while the survey went on.
+        dead: numbers of probes that give no readings.
+
+    Raises:
+        MotionError: the carriage does not fit into where it is to stay.
     """
     motion = _table(station)
     scan, index = station.scan_axis, station.index_axis
     zones = [KeepOutZone(zone.name, zone.scan, zone.index) for zone in station.exclude]
     zones += [KeepOutZone(zone.name, zone.scan or _EVERYWHERE, zone.index) for zone in asked]
     axes = motion_codec(motion).axes
+    carriage = carriage_of(station, dead)
     return WorkArea(
         scan=scan,
         index=index,
-        limits=MotionLimits(
-            units=station.display,
-            scan=_limits(axes["scan"]),
-            index=_NO_AXIS if station.index is None else _limits(axes["index"]),
+        limits=_within(
+            station,
+            carriage,
+            MotionLimits(
+                units=station.display,
+                scan=_limits(axes["scan"]),
+                index=_NO_AXIS if station.index is None else _limits(axes["index"]),
+            ),
         ),
-        zones=Zones(zones, clearance=motion.plan.clearance, scan=scan, index=index),
+        zones=Zones(
+            zones,
+            clearance=motion.plan.clearance,
+            scan=scan,
+            index=index,
+            footprint=carriage.box,
+        ),
         twist=_twist(motion, (scan, index)),
         together=motion.plan.together,
+        carriage=carriage,
+        stepped=station.index is not None and not station.index_encoded,
     )
+
+
+def _within(station: Station, carriage: Carriage, limits: MotionLimits) -> MotionLimits:
+    """Return the travel of the datum on which all of the carriage stays where it is to stay."""
+    room = None if station.carriage is None else station.carriage.within
+    if room is None:
+        return limits
+    left, right, down, up = carriage.box
+    for name, ends, low, high in (
+        ("scan", room.scan, left, right),
+        ("index", room.index, down, up),
+    ):
+        if ends is None:
+            continue
+        axis: AxisLimits = getattr(limits, name)
+        least, most = max(axis.low, ends[0] - low), min(axis.high, ends[1] - high)
+        if not least < most:
+            units = station.display
+            raise MotionError(
+                f"the carriage, {units.stated_text(high - low)} long on the {name} axis, must have "
+                f"room within {units.stated_text(ends[0])} to {units.stated_text(ends[1])}",
+                remedy=f"correct carriage.within.{name}, the offsets of the probes or the travel",
+            )
+        narrow = replace(axis, low=least, high=most)
+        scans = name == "scan"
+        limits = replace(limits, scan=narrow) if scans else replace(limits, index=narrow)
+    return limits
 
 
 def _limits(axis: MotionAxisSettings) -> AxisLimits:
@@ -90,7 +164,22 @@ def raster_settings_of(station: Station) -> RasterSettings:
         settle=plan.settle / _NS,
         pattern=Pattern(plan.pattern),
         along=plan.along,
+        off_centre=_off_centre(plan, across.resolution),
+        pass_overlap=plan.pass_overlap,
     )
+
+
+def _off_centre(plan: PlanTable, row: float) -> float:
+    """Return by which share of a row a probe may pass beside its middle.
+
+    Where the width that a line inspects is given, only so far that the lines of two probes, one too
+    low and one too high, are still no further apart than it allows.
+    """
+    if plan.footprint is None:
+        return _OFF_CENTRE
+    width = plan.footprint * (1 - plan.overlap / 100)
+    apart = row / max(1, math.ceil(row / width - _ROUNDING_MM))
+    return min(_OFF_CENTRE, max(_CLOSE, (width - apart) / 2 / apart))
 
 
 def pass_settings_of(station: Station, *, speed: float) -> PassSettings:

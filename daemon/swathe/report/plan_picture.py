@@ -94,19 +94,20 @@ def _draw_grid(axes: Axes, area: WorkArea) -> None:
 def _draw_zones(axes: Axes, area: WorkArea, window: Box) -> list[Box]:
     boxes = area.zones.boxes_in(window)
     clear = area.zones.clearance
+    left, right, down, up = area.zones.footprint
     for x0, x1, low, high in boxes:
         # A zone from end to end of the axis has no borders to draw.
-        y0, y1 = max(low, window[2] - clear), min(high, window[3] + clear)
-        if clear:
+        y0, y1 = max(low, window[2] - clear - up), min(high, window[3] + clear - down)
+        if clear or any(area.zones.footprint):
             axes.add_patch(
                 Rectangle(
                     (x0, y0), x1 - x0, y1 - y0, fill=False, edgecolor="#9c3a3a", linestyle=":"
                 )
             )
-        inner = (x1 - x0 - 2 * clear, y1 - y0 - 2 * clear)
+        inner = (x1 - x0 - 2 * clear - right + left, y1 - y0 - 2 * clear - up + down)
         axes.add_patch(
             Rectangle(
-                (x0 + clear, y0 + clear),
+                (x0 + clear + right, y0 + clear + up),
                 *inner,
                 facecolor="#d9d9d9",
                 hatch="xx",
@@ -139,6 +140,7 @@ def _draw_moves(figure: Figure, axes: Axes, plan: Plan, area: WorkArea) -> None:
         low, high = max(stretch.low + turn, ends[0]), min(stretch.high + turn, ends[1])
         at = move.start[1 - along]
         inner.append(((low, at), (high, at)) if along == 0 else ((at, low), (at, high)))
+    axes.add_collection(LineCollection(_strips(plan), colors="#9db3c4", linewidths=0.6))
     axes.add_collection(LineCollection(whole, colors=colours, linewidths=0.9, linestyles="dashed"))
     axes.add_collection(LineCollection(inner, colors=colours, linewidths=2))
     # An odd step, so that of lines driven to and fro both directions get their arrows.
@@ -157,6 +159,14 @@ def _draw_moves(figure: Figure, axes: Axes, plan: Plan, area: WorkArea) -> None:
         label="order of the scans",
         shrink=0.8,
     )
+
+
+def _strips(plan: Plan) -> list[tuple[Point, Point]]:
+    """Return what each of several probes scans, as ends of lines."""
+    strips = [strip for stretch in plan.stretches for strip in stretch.strips]
+    if plan.along == "scan":
+        return [((one.low, one.at), (one.high, one.at)) for one in strips]
+    return [((one.at, one.low), (one.at, one.high)) for one in strips]
 
 
 def _number_lines(axes: Axes, plan: Plan) -> None:
@@ -183,6 +193,11 @@ def _draw_ends(axes: Axes, plan: Plan) -> None:
 def _legend(plan: Plan, area: WorkArea, *, zones: bool) -> list[Line2D | Patch]:
     handles: list[Line2D | Patch] = [
         Line2D([], [], color="#3b528b", linewidth=2, label="scan"),
+        *(
+            [Line2D([], [], color="#9db3c4", linewidth=0.8, label="scanned by a probe")]
+            if plan.passes
+            else []
+        ),
         Line2D([], [], color="#3b528b", linewidth=0.9, linestyle="dashed",
                label=f"run-in and run-out, {area.limits.units.place_text(plan.run)}"),
         Line2D([], [], color="#555555", linestyle="dotted", label="transfer"),
@@ -200,8 +215,10 @@ def _title(plan: Plan, units: DisplayUnits) -> str:
     minutes, seconds = divmod(round(plan.seconds), 60)
     hours, minutes = divmod(minutes, 60)
     time = f"{hours} h {minutes:02} min" if hours else f"{minutes} min {seconds:02} s"
+    lines = f"{len(plan.lines)} lines"
+    lines = f"{plan.pass_count} passes over {lines}" if plan.passes else lines
     text = (
-        f"{len(plan.lines)} lines, {plan.pattern}, {len(plan.stretches)} scans at "
+        f"{lines}, {plan.pattern}, {len(plan.stretches)} scans at "
         f"{units.number(plan.speed, 0)} {units.speed_name}: {time}, "
         f"{units.travel_text(plan.distance)}, of which "
         f"{units.travel_text(plan.scan_distance)} scanning"

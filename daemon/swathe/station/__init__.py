@@ -61,6 +61,7 @@ from swathe.station.motion import (
     MOTION_PORT,
     GuardTable,
     MotionTable,
+    PlanTable,
     motion_codec,
     motion_driver,
 )
@@ -104,6 +105,7 @@ __all__ = [
     "MarkSettings",
     "MotionTable",
     "PageSettings",
+    "PlanTable",
     "ProbeArray",
     "ReportSettings",
     "SensitivitySettings",

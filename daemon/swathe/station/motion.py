@@ -72,6 +72,9 @@ class PlanTable(StationTable):
     reserve: Percent = Field(10.0, ge=0, lt=100, description="of the speed that readings allow")
     settle: Duration = Field(100_000_000, ge=0, description="steady speed before a cell, ns")
     clearance: Length = Field(0.0, ge=0, description="from a zone to the probe's centre, mm")
+    pass_overlap: Length = Field(
+        0.0, ge=0, description="width that two passes of several probes have in common, mm"
+    )
     twist_turns: float | None = Field(
         None, gt=0, allow_inf_nan=False, description="most turns of the cable to either side"
     )
@@ -271,6 +274,12 @@ def _check_room(motion: MotionTable, parts: dict[str, Any]) -> list[Problem]:
     if plan.along == "index" and index is None:
         remedy = "a line profile runs along the scan axis"
         problems.append(Problem("motion.plan.along", "needs an index axis", "index", remedy))
+    probes, side = parts.get("probes", ()), "index" if plan.along == "scan" else "scan"
+    offsets = [getattr(probe, side) for probe in probes] or [0.0]
+    if plan.pass_overlap and plan.pass_overlap > (width := max(offsets) - min(offsets)):
+        requirement = f"must be at most the {width:g} mm from the first probe to the last"
+        got = f"{plan.pass_overlap:g} mm"
+        problems.append(Problem("motion.plan.pass_overlap", requirement, got))
     stepped = index is not None and index.mode == "stepped"
     advance = None if index is None else str(index.advance)
     if stepped and plan.along == "index":

@@ -17,6 +17,7 @@ from swathe.station.model import AxisMode, AxisSettings, DeviceSettings
 from swathe.station.probe_tables import (
     MOST_PROBES,
     ArrayProbeSettings,
+    CarriageExtent,
     CarriageSettings,
     HeadingSettings,
 )
@@ -112,6 +113,8 @@ def check_probes(
     problems: list[Problem] = []
     if carriage is not None and carriage.heading is not None:
         problems += _check_heading(carriage.heading, parts, decoders)
+    if carriage is not None:
+        problems += _check_extents(carriage, parts)
     if carriage is not None and not (probes or faulty):
         remedy = "add [[probe]] entries, or remove [carriage]"
         problems.append(Problem("carriage", "needs the probes that it carries", "none", remedy))
@@ -127,6 +130,24 @@ def check_probes(
     problems += _check_names(probes)
     problems += _check_sources(probes, decoders)
     problems += _check_offsets(probes, parts)
+    return problems
+
+
+def _check_extents(carriage: CarriageSettings, parts: dict[str, Any]) -> list[Problem]:
+    problems: list[Problem] = []
+    for name in ("body", "within"):
+        extent: CarriageExtent | None = getattr(carriage, name)
+        if extent is None:
+            continue
+        if parts.get("motion") is None:
+            remedy = "remove it: only a machine that moves the carriage keeps to it"
+            problems.append(Problem(f"carriage.{name}", "needs [motion]", "none", remedy))
+        for axis in ("scan", "index"):
+            ends: tuple[float, float] | None = getattr(extent, axis)
+            if ends is not None and not ends[0] < ends[1]:
+                got = f"{ends[0]:g} to {ends[1]:g} mm"
+                requirement = "must run from lower to higher"
+                problems.append(Problem(f"carriage.{name}.{axis}", requirement, got))
     return problems
 
 

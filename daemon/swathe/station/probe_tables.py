@@ -10,7 +10,14 @@ from swathe.station.quality import ProbeSettings
 from swathe.station.table import StationTable
 from swathe.units import Angle, Duration, Frequency, Length
 
-__all__ = ["MOST_INPUT", "MOST_PROBES", "ArrayProbeSettings", "CarriageSettings", "HeadingSettings"]
+__all__ = [
+    "MOST_INPUT",
+    "MOST_PROBES",
+    "ArrayProbeSettings",
+    "CarriageExtent",
+    "CarriageSettings",
+    "HeadingSettings",
+]
 
 MOST_PROBES = 64
 """More probes than any carriage of ours was tried with."""
@@ -69,8 +76,23 @@ class HeadingSettings(StationTable):
     zero_at: Angle = Field(0.0, description="heading at zero_count, degrees")
 
 
+class CarriageExtent(StationTable):
+    """From where to where something reaches on both axes, mm."""
+
+    scan: tuple[Length, Length] | None = Field(None, description="from, to; lower first")
+    index: tuple[Length, Length] | None = Field(None, description="from, to; lower first")
+
+
 class CarriageSettings(StationTable):
     """What carries the probes."""
+
+    body: CarriageExtent | None = Field(
+        None,
+        description="how far the carriage itself reaches from its datum, from, to; only a crawler",
+    )
+    within: CarriageExtent | None = Field(
+        None, description="where probes and body of a crawler stay, such as short of an edge"
+    )
 
     heading: HeadingSettings | None = Field(
         None, description="where the carriage turns; without one it keeps its direction"

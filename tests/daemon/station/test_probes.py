@@ -197,3 +197,17 @@ def test_the_record_of_a_probe_has_to_be_there() -> None:
         parse_station(text, "bench.toml")
     assert "'probe[0].calibration' must name a calibration record" in str(caught.value)
     assert "swathe calibrate thickness --probe a" in str(caught.value)
+
+
+def test_extents_of_a_carriage_are_for_a_machine_and_run_upwards() -> None:
+    """By hand nobody keeps to them; a reversed one would let the carriage drive anywhere."""
+    with pytest.raises(StationError) as caught:
+        of(
+            entry("left", index="-2 mm"),
+            entry("right", "other"),
+            '\n[carriage]\nbody = { scan = ["5 mm", "-5 mm"] }\n',
+        )
+    assert "'carriage.body' needs [motion]" in str(caught.value)
+    assert "'carriage.body.scan' must run from lower to higher (got '5 to -5 mm')" in str(
+        caught.value
+    )

@@ -11,26 +11,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from swathe.arrays import Floats
+from swathe.station import CarriageProbe
 
-__all__ = ["Carriage", "CarriageBox", "CarriageProbe"]
+__all__ = ["ONE_PROBE", "Carriage", "CarriageBox"]
 
 CarriageBox = tuple[float, float, float, float]
 """How far something reaches from the datum: scan from, to, index from, to; mm."""
 
 
-@dataclass(frozen=True, slots=True)
-class CarriageProbe:
-    """A probe on the carriage.
-
-    Attributes:
-        number: of the survey, 0, 1, 2 ...
-        scan: offset from the datum, mm.
-        index: likewise.
-    """
-
-    number: int = 0
-    scan: float = 0.0
-    index: float = 0.0
+_ONE_AT_DATUM = (CarriageProbe(number=0, name="", device="", input=None),)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +32,7 @@ class Carriage:
         body: how far the carriage itself reaches; None where only its probes are known.
     """
 
-    probes: tuple[CarriageProbe, ...] = (CarriageProbe(),)
+    probes: tuple[CarriageProbe, ...] = _ONE_AT_DATUM
     dead: frozenset[int] = frozenset()
     body: CarriageBox | None = None
 
@@ -74,3 +63,7 @@ class Carriage:
     def without(self, dead: frozenset[int]) -> Carriage:
         """Return the same carriage with these probes dead."""
         return replace(self, dead=dead)
+
+
+ONE_PROBE = Carriage()
+"""A carriage of one probe at the datum."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from swathe.motion.carriage.layout import Carriage
+from swathe.motion.carriage.layout import ONE_PROBE, Carriage
 from swathe.motion.limits.check import MotionLimits
 from swathe.motion.limits.metric import Metric
 from swathe.motion.limits.moves import ramp_length
@@ -36,7 +36,7 @@ class WorkArea:
     zones: Zones
     twist: Twist | None = None
     together: bool = False
-    carriage: Carriage = Carriage()
+    carriage: Carriage = ONE_PROBE
     stepped: bool = False
 
     @property

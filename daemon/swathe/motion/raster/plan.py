@@ -5,15 +5,20 @@ through its centres, however wide the probe's footprint is; a footprint narrower
 further lines between them. Round an obstruction the lines fall into fields that are each driven
 from end to end (boustrophedon decomposition: H. Choset and P. Pignon, Field and Service Robotics,
 1998), so that the probe goes round it a few times and not once a line.
+
+A carriage of several probes covers the same lines in fewer passes (`swathes`), one heading kept: a
+pass is a line of its datum, and has strips, one for each line that a probe scans.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
+
+import numpy as np
 
 from swathe.motion.errors import MotionError, Point
 from swathe.motion.limits.moves import Move, MoveKind, total_distance, total_time
@@ -21,7 +26,8 @@ from swathe.motion.limits.work_area import WorkArea
 from swathe.motion.raster.fields import Field, order_fields, split_into_fields
 from swathe.motion.raster.mover import Mover
 from swathe.motion.raster.stretches import Stretch, cut_line
-from swathe.motion.raster.unreached import Unreached, find_unreached
+from swathe.motion.raster.swathes import Swathes, SwatheSettings, plan_swathes
+from swathe.motion.raster.unreached import Unreached, excluded_on, find_unreached
 from swathe.station import Axis
 
 __all__ = ["Pattern", "Plan", "RasterSettings", "line_positions", "plan_raster", "scan_speed"]
@@ -52,6 +58,9 @@ class RasterSettings:
         settle: seconds of steady speed before the first cell.
         pattern: how the lines follow each other.
         along: axis that the lines run along; "index" on a pipe is around it.
+        off_centre: share of the distance of two lines by which a probe of several may pass beside
+            the line that it covers; below a half, so that it keeps clear of the next row.
+        pass_overlap: width that neighbouring passes of several probes have in common at least, mm.
     """
 
     footprint: float
@@ -63,6 +72,8 @@ class RasterSettings:
     settle: float = 0.0
     pattern: Pattern = Pattern.SERPENTINE
     along: Literal["scan", "index"] = "scan"
+    off_centre: float = 0.4
+    pass_overlap: float = 0.0
 
     def __post_init__(self) -> None:
         for name in ("footprint", "reading_rate", "hits_per_cell"):
@@ -75,6 +86,10 @@ class RasterSettings:
             _refuse("speed", "must be > 0", self.speed, "leave it out for what readings allow")
         if not 0 <= self.settle < math.inf:
             _refuse("settle", "must be >= 0 s", self.settle, "a few tenths of a second will do")
+        if not 0 <= self.pass_overlap < math.inf:
+            _refuse("pass_overlap", "must be >= 0 mm", self.pass_overlap, "0 is for none")
+        if not 0 < self.off_centre < 0.5:
+            _refuse("off_centre", "must be > 0 and < 0.5", self.off_centre, "0.4 is the default")
 
 
 def _refuse(name: str, requirement: str, got: object, remedy: str) -> None:
@@ -94,6 +109,8 @@ class Plan:
         run: run-in and run-out that a scan has where there is room, mm.
         stretches: what the scans are to cover, one for each scan, in their order.
         left_out: required cells that cannot be reached, and why.
+        passes: positions of the datum across, of several probes; empty for one at the datum.
+        fewest: whether it is known that fewer passes cannot cover the lines, zones left aside.
     """
 
     moves: tuple[Move, ...]
@@ -104,6 +121,13 @@ class Plan:
     run: float
     stretches: tuple[Stretch, ...]
     left_out: tuple[Unreached, ...]
+    passes: tuple[float, ...] = ()
+    fewest: bool = True
+
+    @property
+    def pass_count(self) -> int:
+        """How many passes it has: of one probe as many as lines."""
+        return len(self.passes) if self.passes else len(self.lines)
 
     @property
     def seconds(self) -> float:
@@ -184,18 +208,14 @@ def plan_raster(
     speed = scan_speed(settings, axis.resolution, area.limits.axes[along].speed)
     run = area.run_length(along, speed, settings.settle)
     wanted = range(len(lines)) if only is None else sorted(set(only) & set(range(len(lines))))
-    low, high = axis.edges(0, axis.cells - 1)
-
-    rows: list[list[Stretch]] = []
-    for line in wanted:
-        rows.append([])
-        if not _within(lines[line], reach.axes[1 - along].low, reach.axes[1 - along].high, across):
-            continue
-        rows[-1] = cut_line(
-            axis=axis, along=along, line=line, at=lines[line], low=low, high=high, run=run,
-            zones=area.zones, travel=reach.axes[along],
-        )  # fmt: skip
-    fields = split_into_fields(rows, area.zones.periods[along])
+    swathes = None
+    if area.carriage.is_single:
+        rows = _single_lines(area, lines, wanted, along=along, run=run)
+        fields = split_into_fields(rows, area.zones.periods[along])
+    else:
+        swathes = _swathes(area, lines, wanted, settings, along=along, run=run)
+        fields = split_into_fields(swathes.main, area.zones.periods[along])
+        fields += split_into_fields(swathes.extra, area.zones.periods[along])
     mover = Mover(begin=begin, zones=area.zones, limits=reach, together=area.together)
     serpentine = settings.pattern is Pattern.SERPENTINE
     driven = _drive(mover, fields, area, along=along, serpentine=serpentine, speed=speed)
@@ -215,7 +235,47 @@ def plan_raster(
         run=run,
         stretches=tuple(driven),
         left_out=left_out,
+        passes=() if swathes is None else swathes.positions,
+        fewest=swathes is None or swathes.fewest,
     )
+
+
+def _single_lines(
+    area: WorkArea, lines: Sequence[float], wanted: Sequence[int], *, along: int, run: float
+) -> list[list[Stretch]]:
+    """Return the stretches of each line as one probe at the datum scans it."""
+    axis, across, reach = area.axes[along], area.axes[1 - along], area.reach
+    low, high = axis.edges(0, axis.cells - 1)
+    rows: list[list[Stretch]] = []
+    for line in wanted:
+        rows.append([])
+        if not _within(lines[line], reach.axes[1 - along].low, reach.axes[1 - along].high, across):
+            continue
+        rows[-1] = cut_line(
+            axis=axis, along=along, line=line, at=lines[line], low=low, high=high, run=run,
+            zones=area.zones, travel=reach.axes[along],
+        )  # fmt: skip
+    return rows
+
+
+def _swathes(
+    area: WorkArea,
+    lines: Sequence[float],
+    wanted: Sequence[int],
+    settings: RasterSettings,
+    *,
+    along: int,
+    run: float,
+) -> Swathes:
+    """Return the passes of several probes over what is required of lines."""
+    asked = np.zeros((len(lines), area.axes[along].cells), bool)
+    for line in wanted:
+        asked[line] = ~excluded_on(area, along, lines[line])
+    apart = lines[1] - lines[0] if len(lines) > 1 else area.axes[1 - along].resolution
+    how = SwatheSettings(
+        run=run, off_centre=settings.off_centre * apart, overlap=settings.pass_overlap
+    )
+    return plan_swathes(asked, np.array(lines), area, how, along=along)
 
 
 def _within(at: float, low: float, high: float, axis: Axis) -> bool:

@@ -21,7 +21,7 @@ from swathe.motion.limits.work_area import WorkArea
 from swathe.motion.raster.stretches import Stretch, Strip, fit
 from swathe.station import Axis
 
-__all__ = ["Swathes", "SwatheSettings", "plan_swathes"]
+__all__ = ["SwatheSettings", "Swathes", "plan_swathes"]
 
 _ROUNDING_MM = 1e-6
 
@@ -56,6 +56,11 @@ class Swathes:
     extra: list[list[Stretch]]
     missed: Bools
     fewest: bool
+
+    @property
+    def positions(self) -> tuple[float, ...]:
+        """Where the datum is across on each pass of which something is scanned, mm."""
+        return tuple(row[0].at for row in (*self.main, *self.extra) if row)
 
 
 def plan_swathes(
@@ -149,6 +154,8 @@ class _Planner:
         window = (low, low + self._period, at, at)
         boxes = zones.boxes_in(window if self._along == 0 else (*window[2:], *window[:2]))
         begin = low if not boxes else boxes[0][2 * self._along + 1]
+        if not math.isfinite(begin):
+            return []  # a zone takes all of it
         return zones.free(self._along, at, (begin, begin + self._period))
 
     def under(self, at: float) -> list[_Under]:

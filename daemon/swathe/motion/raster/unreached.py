@@ -10,12 +10,13 @@ import numpy as np
 
 from swathe.motion.errors import Point
 from swathe.motion.limits.work_area import WorkArea
-from swathe.motion.raster.stretches import Stretch
+from swathe.motion.raster.stretches import Stretch, Strip
 from swathe.pipeline import runs_of
 
-__all__ = ["Unreached", "find_unreached"]
+__all__ = ["Unreached", "excluded_on", "find_unreached"]
 
 _ROUNDING_MM = 1e-6
+_NO_WAY = "no way leads there round the excluded zones"
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,22 +49,20 @@ def find_unreached(
     """
     axis, across = area.axes[along], area.axes[1 - along]
     period = area.zones.periods[along]
-    by_line: dict[int, list[Stretch]] = {}
-    for stretch in driven:
-        by_line.setdefault(stretch.line, []).append(stretch)
+    by_line: dict[int, list[Strip]] = {}
+    for strip in (each for stretch in driven for each in stretch.scanned):
+        by_line.setdefault(strip.line, []).append(strip)
     found: list[Unreached] = []
     for line, at in lines.items():
         row = (at - across.start) / across.resolution
         if abs(row - round(row)) > _ROUNDING_MM:
             continue  # a line between two rows: these have their own
-        open_cells = ~_excluded(area, along, at)
-        for stretch in by_line.get(line, []):
-            low = axis.centres - stretch.low
+        open_cells = ~excluded_on(area, along, at)
+        for strip in by_line.get(line, []):
+            low = axis.centres - strip.low
             if period is not None:
                 low = np.mod(low + _ROUNDING_MM, period) - _ROUNDING_MM
-            open_cells &= ~(
-                (low >= -_ROUNDING_MM) & (low <= stretch.high - stretch.low + _ROUNDING_MM)
-            )
+            open_cells &= ~((low >= -_ROUNDING_MM) & (low <= strip.high - strip.low + _ROUNDING_MM))
         for first, last in runs_of(np.flatnonzero(open_cells)):
             centres = axis.centres[first : last + 1].tolist()
             whys = [_why(area, (x, at) if along == 0 else (at, x)) for x in centres]
@@ -74,7 +73,9 @@ def find_unreached(
     return tuple(found)
 
 
-def _excluded(area: WorkArea, along: int, at: float) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def excluded_on(
+    area: WorkArea, along: int, at: float
+) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     """Return whether the plan does not ask for each cell of the line, shape (cells,)."""
     axis = area.axes[along]
     excluded = np.zeros(axis.cells, bool)
@@ -91,6 +92,22 @@ def _excluded(area: WorkArea, along: int, at: float) -> np.ndarray[tuple[int], n
 
 
 def _why(area: WorkArea, place: Point) -> str:
+    """Return what keeps every probe from a place; a zone rather than an end of travel."""
+    if area.carriage.is_single:
+        return _in_the_way(area, place) or _NO_WAY
+    whys = [
+        _in_the_way(area, (place[0] - probe.scan, place[1] - probe.index))
+        for probe in area.carriage.live
+    ]
+    if not all(whys):
+        return _NO_WAY
+    return (
+        f"no probe gets there: the carriage would be {min(whys, key=lambda why: why[:2] != 'wi')}"
+    )
+
+
+def _in_the_way(area: WorkArea, place: Point) -> str:
+    """Return what keeps the datum from a position; empty if nothing does."""
     units = area.limits.units
     zone = area.zones.met_by(place, place, margin=_ROUNDING_MM)
     if zone is not None:
@@ -103,4 +120,4 @@ def _why(area: WorkArea, place: Point) -> str:
             return f"beyond the travel of the {name} axis, {ends}"
         if period is not None and axis.high - axis.low < period:
             return f"beyond the travel or the cable's twist on the {name} axis"
-    return "no way leads there round the excluded zones"
+    return ""

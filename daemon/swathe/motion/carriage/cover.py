@@ -17,7 +17,7 @@ import numpy as np
 
 from swathe.arrays import Bools, Floats, Ints
 
-__all__ = ["Cover", "LinePass", "cover_lines", "lines_under"]
+__all__ = ["Cover", "CoverPass", "cover_lines", "lines_under"]
 
 _ROUNDING_MM = 1e-6
 # States of a search, and ways to cover a line, that are kept: many for few lines, some for many.
@@ -25,7 +25,7 @@ _FEWEST_STATES, _STATES_BY_SIZE = 24, 400_000
 
 
 @dataclass(frozen=True, slots=True)
-class LinePass:
+class CoverPass:
     """One pass of the datum.
 
     Attributes:
@@ -47,7 +47,7 @@ class Cover:
         fewest: whether it is known that no cover has fewer passes.
     """
 
-    passes: tuple[LinePass, ...]
+    passes: tuple[CoverPass, ...]
     unreached: tuple[int, ...]
     fewest: bool
 
@@ -164,7 +164,7 @@ class _Search:
                 best = sorted(found, key=lambda mask: (-mask.bit_count(), -(~mask & (mask + 1))))
                 found = {mask: found[mask] for mask in best[: self._keep]}
             level = found
-        passes: list[LinePass] = []
+        passes: list[CoverPass] = []
         chain = level[full]
         while chain is not None:
             passes.append(self._centred(chain[0]))
@@ -253,15 +253,15 @@ class _Search:
             masks.append(mask)
         return masks
 
-    def _pass(self, at: float) -> LinePass:
+    def _pass(self, at: float) -> CoverPass:
         under, off = self._under(np.array([at]))
         nearest: dict[int, tuple[float, int]] = {}
         for probe, (line, way) in enumerate(zip(under[0].tolist(), off[0].tolist(), strict=True)):
             if line >= 0:
                 nearest[line] = min(nearest.get(line, (math.inf, 0)), (way, probe))
-        return LinePass(at, tuple((line, nearest[line][1]) for line in sorted(nearest)))
+        return CoverPass(at, tuple((line, nearest[line][1]) for line in sorted(nearest)))
 
-    def _centred(self, at: float) -> LinePass:
+    def _centred(self, at: float) -> CoverPass:
         """Return a pass where its probes are nearest to the middle of their lines."""
         one = self._pass(at)
         if self._places is not None:

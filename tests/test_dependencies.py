@@ -67,7 +67,7 @@ def test_packages_import_what_is_declared() -> None:
     """Dependencies and run-time extras are the imports of the packages: none missing, none more."""
     for_tests_of_drivers = imported("drivers/swathe_drivers/testing") & {"pytest"}
     assert imported("daemon", "drivers", "simulators") - for_tests_of_drivers == (
-        declared() | declared("export", "pdf", "xarray")
+        declared() | declared("export", "pdf", "storage", "xarray")
     )
 
 

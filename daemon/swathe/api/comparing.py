@@ -16,6 +16,7 @@ from swathe.comparison import (
     trend_of,
 )
 from swathe.evaluation import Zone
+from swathe.object_storage import survey_path
 from swathe.store import SurveyFolder
 
 __all__ = ["ComparisonWishes", "compare_surveys", "survey_trend"]
@@ -61,7 +62,7 @@ def compare_surveys(
     """Return surveys of one part compared with the latest of them. Lengths are mm.
 
     Args:
-        surveys: folders of two surveys or more, the oldest first.
+        surveys: folders or URLs of two surveys or more, the oldest first.
         align: ``"datum"`` by the stated shift; ``"pattern"``: shift and rotation are found in the wall.
         shift: to be added to (scan, index) places of the older surveys for those of the latest.
         rotation: of the older surveys about the datum, degrees from the scan to the index axis.
@@ -94,7 +95,7 @@ def compare_surveys(
         ('index', 'scan')
     """
     return compare_dated(
-        [DatedSurvey.of_folder(SurveyFolder(Path(path)), shared=shared) for path in surveys],
+        [DatedSurvey.of_folder(SurveyFolder(survey_path(path)), shared=shared) for path in surveys],
         align=align,
         shift=shift,
         rotation=rotation,
@@ -125,7 +126,7 @@ def survey_trend(
     """Return the mean thickness of a part by survey and zone, and its rate of loss. Lengths are mm.
 
     Args:
-        surveys: survey folders, or folders with surveys at any depth; three surveys or more.
+        surveys: survey folders or URLs, or folders with surveys at any depth; three surveys or more.
         part: of which part; all surveys are of one unless given.
         area: of which area of the station file.
         align: ``"datum"``; or ``"pattern"``: shift and rotation are found in the wall.
@@ -144,7 +145,9 @@ def survey_trend(
         Traceback (most recent call last):
         swathe.errors.SwatheError: a comparison requires two surveys or more, the oldest first
     """
-    found = surveys_of_part([Path(path) for path in surveys], part=part, area=area, shared=shared)
+    found = surveys_of_part(
+        [survey_path(path) for path in surveys], part=part, area=area, shared=shared
+    )
     return trend_of(
         compare_dated(found, align=align, cell=cell, zones=zones, square=square, one_grid=True)
     )

@@ -15,6 +15,7 @@ from swathe.errors import SurveyError
 from swathe.evaluation import Evaluation, EvaluationWishes, Zone, evaluate_arrays
 from swathe.export import ReadingParts, export_survey, readings_dataset
 from swathe.messages import GapMessage
+from swathe.object_storage import survey_path
 from swathe.pipeline import Pipeline
 from swathe.station import Station, kept_channels, read_station
 from swathe.store import (
@@ -59,8 +60,11 @@ def load_station(path: Path | str) -> Station:
 def open_survey(path: Path | str) -> Survey:
     """Return the survey in the folder `path`, for reading; a run may write to it meanwhile.
 
+    `path` may be a URL of object storage, such as ``s3://surveys/penstock-3``, with the extra ``storage``.
+
     Raises:
         SurveyError: the folder is missing or holds no survey.
+        SwatheError: the storage cannot be reached, or refuses.
 
     Example:
         >>> import swathe
@@ -70,7 +74,7 @@ def open_survey(path: Path | str) -> Survey:
         >>> [(gap.cause.value, gap.scan.low, gap.scan.high) for gap in survey.gaps]
         [('no signal', 7.5, 9.5)]
     """
-    folder = SurveyFolder(Path(path))
+    folder = SurveyFolder(survey_path(path))
     folder.require()
     return Survey(folder)
 
@@ -200,7 +204,7 @@ class Survey:
         """Return the survey compared with older ones of its part; lengths are mm.
 
         Args:
-            older: their folders, the oldest first.
+            older: their folders or URLs, the oldest first.
             wishes: as `swathe.compare_surveys` takes them.
 
         Raises:

@@ -9,6 +9,8 @@ from typing import Annotated
 import typer
 
 from swathe.cli.app import Exit, app, console, say
+from swathe.cli.copy import say_comparison
+from swathe.object_storage import survey_path
 
 __all__ = ["check"]
 
@@ -16,7 +18,10 @@ __all__ = ["check"]
 @app.command()
 def check(
     path: Annotated[
-        Path, typer.Argument(help="The station file, or a survey folder.", metavar="PATH")
+        Path,
+        typer.Argument(
+            parser=survey_path, help="The station file, or a survey: folder or URL.", metavar="PATH"
+        ),
     ],
     seconds: Annotated[
         float, typer.Option(min=0, help="How long to listen at the ports; 0 opens none.")
@@ -28,6 +33,10 @@ def check(
             " without a length it is asked for."
         ),
     ] = None,
+    copy: Annotated[
+        str,
+        typer.Option("--copy", metavar="URL", help="Of a survey: compare it with its copy there."),
+    ] = "",
     repair: Annotated[
         bool,
         typer.Option(
@@ -39,15 +48,20 @@ def check(
 
     A crawler is asked for its position; it is neither armed nor moved. Of a survey folder, journal,
     record, arrays and picture are compared with their SHA-256 digests. Exit code 0: all is good;
-    1: the station file or a port is not, or derived files of the survey are not verified; 5: the
+    1: the station file or a port is not, derived files of the survey are not verified, or its copy
+    differs; 5: the
     journal of the survey is damaged.
     """
     if path.is_dir():
         if moved is not None:
             raise typer.BadParameter("'--moved' is of a station file", param_hint="--moved")
-        raise typer.Exit(_check_survey(path, repair=repair))
-    if repair:
-        raise typer.BadParameter("'--repair' is of a survey folder", param_hint="--repair")
+        code = _check_survey(path, repair=repair)
+        if copy and not say_comparison(path, copy):
+            code = code or Exit.ERROR
+        raise typer.Exit(code)
+    if repair or copy:
+        name = "--repair" if repair else "--copy"
+        raise typer.BadParameter(f"'{name}' is of a survey folder", param_hint=name)
     if moved is not None:
         from swathe.cli.check_axis import check_axis
 
@@ -62,6 +76,7 @@ def _check_survey(path: Path, *, repair: bool) -> int:
     from swathe.report.survey_check import survey_check_lines
     from swathe.store import (
         SurveyFolder,
+        advice,
         check_survey,
         ending_text,
         read_survey_record,
@@ -78,6 +93,8 @@ def _check_survey(path: Path, *, repair: bool) -> int:
         found = check_survey(folder)
     for line in survey_check_lines(folder, found):
         say(line)
+    if repair and folder.stored_away:
+        raise SurveyError(path, advice(folder, ""))
     if repair and found.faults:
         with folder:
             found = check_survey(folder)

@@ -10,6 +10,7 @@ import typer
 from swathe.cli.app import Exit, app, console, errors, quantity, say, warn_unverified
 from swathe.cli.zone_option import zone_of
 from swathe.errors import SwatheError
+from swathe.object_storage import survey_path
 
 __all__ = ["compare", "share_of"]
 
@@ -17,7 +18,12 @@ __all__ = ["compare", "share_of"]
 @app.command()
 def compare(
     surveys: Annotated[
-        list[Path], typer.Argument(help="Two survey folders or more of one part, the oldest first.")
+        list[Path],
+        typer.Argument(
+            parser=survey_path,
+            metavar="SURVEYS...",
+            help="Two survey folders or URLs or more of one part, the oldest first.",
+        ),
     ],
     align: Annotated[
         str,
@@ -99,7 +105,7 @@ def compare(
     known = mm("--shared", shared)
     opened = [DatedSurvey.of_folder(SurveyFolder(path), shared=known) for path in surveys]
     for one in opened:
-        warn_unverified(Path(one.name), one.unverified)
+        warn_unverified(survey_path(one.name), one.unverified)
     found = compare_dated(
         opened,
         align="pattern" if align == "pattern" else "datum",

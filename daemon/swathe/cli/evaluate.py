@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -20,13 +19,14 @@ from swathe.cli.evaluation_options import (
     evaluation_wishes,
 )
 from swathe.cli.read_survey import end_showing, verified_survey
+from swathe.cli.survey_argument import SurveyArgument
 
 __all__ = ["evaluate"]
 
 
 @app.command()
 def evaluate(
-    survey: Annotated[Path, typer.Argument(help="The survey folder.")],
+    survey: SurveyArgument,
     level: LevelOption = None,
     lowest: LowestOption = 10,
     apart: ApartOption = "",

@@ -9,6 +9,7 @@ import typer
 
 from swathe.cli.app import app, console, quantity, say
 from swathe.cli.read_survey import end_showing, verified_survey
+from swathe.cli.survey_argument import SurveyArgument
 from swathe.errors import SwatheError
 
 __all__ = ["export"]
@@ -16,7 +17,7 @@ __all__ = ["export"]
 
 @app.command()
 def export(
-    survey: Annotated[Path, typer.Argument(help="The survey folder.")],
+    survey: SurveyArgument,
     to: Annotated[
         str,
         typer.Option(

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from swathe.cli.app import app, console, say
 from swathe.cli.read_survey import end_showing, verified_survey
+from swathe.cli.survey_argument import SurveyArgument
 
 __all__ = ["gaps"]
 
 
 @app.command()
 def gaps(
-    survey: Annotated[Path, typer.Argument(help="The survey folder.")],
+    survey: SurveyArgument,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print JSON: every gap, open and closed.")
     ] = False,

@@ -12,6 +12,7 @@ from swathe.cli import (  # noqa: F401
     calibrate_thickness,
     check,
     compare,
+    copy,
     demo,
     driver,
     evaluate,

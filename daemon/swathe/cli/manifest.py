@@ -8,13 +8,14 @@ from typing import Annotated
 import typer
 
 from swathe.cli.app import Exit, app, console, say
+from swathe.cli.survey_argument import SurveyArgument
 
 __all__ = ["manifest"]
 
 
 @app.command()
 def manifest(
-    survey: Annotated[Path, typer.Argument(help="The survey folder.")],
+    survey: SurveyArgument,
     key: Annotated[
         Path | None, typer.Option(help="SSH key to sign with, by OpenSSH's ssh-keygen.")
     ] = None,
@@ -24,14 +25,27 @@ def manifest(
 ) -> None:
     """Write MANIFEST.sha256 into a survey: a list that `sha256sum -c` compares with the files.
 
+    Of a survey on object storage the list is printed: `diff` compares it with the original's.
+
     The survey is verified before. Exit code 0: the manifest is written; 1: it is not, or the survey
     is not verified; 5: its journal is damaged.
     """
     from swathe.report.survey_check import survey_check_lines
-    from swathe.store import SurveyFolder, check_survey, sign_manifest, write_manifest
+    from swathe.store import (
+        SurveyFolder,
+        check_survey,
+        manifest_text,
+        sign_manifest,
+        write_manifest,
+    )
 
     folder = SurveyFolder(survey)
     folder.require()
+    if folder.stored_away:
+        with console.status("reading the survey"):
+            text = manifest_text(folder)
+        typer.echo(text, nl=False)
+        return
     with folder, console.status("reading the survey"):
         found = check_survey(folder)
         for line in survey_check_lines(folder, found):

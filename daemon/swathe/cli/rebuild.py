@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from swathe.cli.app import Exit, app, console, errors, say
+from swathe.cli.survey_argument import SurveyArgument
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ __all__ = ["rebuild"]
 
 @app.command()
 def rebuild(
-    survey: Annotated[Path, typer.Argument(help="The survey folder.")],
+    survey: SurveyArgument,
     picture: Annotated[bool, typer.Option(help="Draw the picture again as well.")] = True,
     delay: Annotated[
         list[str] | None,

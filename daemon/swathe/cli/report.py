@@ -20,6 +20,7 @@ from swathe.cli.evaluation_options import (
     evaluation_wishes,
 )
 from swathe.errors import SwatheError
+from swathe.object_storage import survey_path
 
 if TYPE_CHECKING:
     from swathe.store import SurveyFolder
@@ -32,7 +33,12 @@ _LOWEST = 10
 @app.command()
 def report(
     survey: Annotated[
-        list[Path], typer.Argument(help="Survey folders, or folders with surveys below them.")
+        list[Path],
+        typer.Argument(
+            parser=survey_path,
+            metavar="SURVEY...",
+            help="Survey folders or URLs, or folders with surveys below them.",
+        ),
     ],
     line: Annotated[
         list[str] | None,

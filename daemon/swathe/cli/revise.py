@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from swathe.cli.app import app, errors, quantity, say
+from swathe.cli.survey_argument import SurveyArgument
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = ["discard", "move", "restore"]
 
-SurveyArgument = Annotated[Path, typer.Argument(help="The survey folder.")]
+
 By = Annotated[str, typer.Option(help="Who does it.")]
 Because = Annotated[str, typer.Option(help="The reason, which the report gives.")]
 Line = Annotated[int | None, typer.Option(help="Of the readings on this line, numbered from 0.")]

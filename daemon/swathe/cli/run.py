@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import gc
 import json
 from datetime import UTC, datetime
@@ -66,6 +67,7 @@ def run(
     if station is None:
         raise typer.BadParameter("name the station file, such as penstock.toml")
     from swathe.cli.arming import may_move
+    from swathe.cli.run_copy import finish_copy, run_copy
     from swathe.live import Daemon
     from swathe.live.handing_over import HandingOver
     from swathe.live.run_panel import CAUTION, page_text
@@ -111,6 +113,7 @@ def run(
         say(f"crawler: {words}")
 
     ending = HandingOver(folder)
+    copying = run_copy(settings.store, folder)
 
     async def acquire() -> int:
         with TerminalObserver(console) as observer:
@@ -154,6 +157,8 @@ def run(
             say(f"picture: {ending.picture}")
         elif ending.trouble:
             errors.print(ending.trouble, soft_wrap=True)
+        if copying is not None:
+            finish_copy(copying, folder)
         complete = outcome.status == "complete"
         if outcome.halted and not complete:
             return Exit.HALTED
@@ -164,7 +169,9 @@ def run(
     # What was imported stays: a search for garbage that visits it holds up a scan for some 50 ms.
     gc.freeze()
     return_freed_memory()
-    raise typer.Exit(asyncio.run(acquire()))
+    with copying or contextlib.nullcontext():
+        code = asyncio.run(acquire())
+    raise typer.Exit(code)
 
 
 def _checks_of(folder: SurveyFolder) -> tuple[CheckMessage, ...]:

@@ -8,13 +8,21 @@ from typing import Annotated
 import typer
 
 from swathe.cli.app import Exit, app, console, say
+from swathe.object_storage import survey_path
 
 __all__ = ["surveys"]
 
 
 @app.command()
 def surveys(
-    folder: Annotated[Path, typer.Argument(help="A folder with surveys at any depth.")] = Path(),
+    folder: Annotated[
+        Path,
+        typer.Argument(
+            parser=survey_path,
+            metavar="[FOLDER]",
+            help="A folder or URL with surveys at any depth.",
+        ),
+    ] = Path(),
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """List surveys: part, area, date, coverage, minimum and state.

@@ -10,6 +10,7 @@ import typer
 from swathe.cli.app import Exit, app, console, quantity, say, warn_unverified
 from swathe.cli.zone_option import zone_of
 from swathe.errors import SwatheError
+from swathe.object_storage import survey_path
 
 __all__ = ["trend"]
 
@@ -18,7 +19,11 @@ __all__ = ["trend"]
 def trend(
     surveys: Annotated[
         list[Path],
-        typer.Argument(help="Survey folders of one part, or folders with surveys at any depth."),
+        typer.Argument(
+            parser=survey_path,
+            metavar="SURVEYS...",
+            help="Survey folders or URLs of one part, or folders with surveys at any depth.",
+        ),
     ],
     part: Annotated[str, typer.Option(help="Take the surveys of this part only.")] = "",
     area: Annotated[str, typer.Option(help="Take the surveys of this area only.")] = "",
@@ -64,7 +69,7 @@ def trend(
     known = quantity("--shared", shared, length) if shared else None
     opened = surveys_of_part(surveys, part=part, area=area, shared=known)
     for one in opened:
-        warn_unverified(Path(one.name), one.unverified)
+        warn_unverified(survey_path(one.name), one.unverified)
     found = trend_of(
         compare_dated(
             opened,

@@ -10,7 +10,9 @@ import typer
 
 from swathe.cli.app import app, console, say, warn_unverified
 from swathe.cli.read_survey import end_showing, verified_survey
+from swathe.cli.survey_argument import SurveyArgument
 from swathe.errors import SwatheError
+from swathe.object_storage import survey_path
 
 if TYPE_CHECKING:
     from swathe.page.result import ResultFile
@@ -20,7 +22,7 @@ __all__ = ["difference_picture", "view"]
 
 @app.command()
 def view(
-    survey: Annotated[Path, typer.Argument(help="The survey folder.")],
+    survey: SurveyArgument,
     port: Annotated[
         int, typer.Option(min=0, max=65_535, help="Port of the page; a free one unless given.")
     ] = 0,
@@ -35,7 +37,12 @@ def view(
     ] = "",
     earlier: Annotated[
         Path | None,
-        typer.Option("--with", help="An earlier survey of the part: its difference map is shown."),
+        typer.Option(
+            "--with",
+            parser=survey_path,
+            metavar="SURVEY",
+            help="An earlier survey of the part: its difference map is shown.",
+        ),
     ] = None,
     align: Annotated[
         str,

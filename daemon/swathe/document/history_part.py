@@ -18,6 +18,7 @@ from swathe.document.model import (
 )
 from swathe.journal import SegmentDigest
 from swathe.messages import AlarmMessage
+from swathe.object_storage import files_of
 from swathe.pipeline.progress.fields import count_text, extent_text
 from swathe.report.changes import change_lines
 from swathe.report.clock import clock_lines
@@ -111,7 +112,7 @@ def _where(record: SurveyRecord, alarm: AlarmMessage) -> str:
 
 def files_section(of: ReportMaterial) -> ReportSection:
     """Return by which files the report can be traced, and whether they are as they were written."""
-    files = SafeFolder(of.folder.path)
+    files = files_of(of.folder.path)
     digests = read_digests(files) if of.check is None else of.check.digests
     blocks: list[ReportBlock] = []
     if of.check is None:

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from swathe.export.reading_columns import READING_COLUMNS, reading_columns
 from swathe.export.readings import ReadingParts, fate_name
 from swathe.export.source import ExportSource, require
+from swathe.object_storage import files_of
 from swathe.pipeline import ReadingFate
 from swathe.reading_flags import flag_attributes
-from swathe.safe_files import SafeFolder
 from swathe.store import read_digests
 
 __all__ = ["write_readings"]
@@ -85,7 +85,7 @@ def _stated(source: ExportSource, counts: NDArray[np.int64], parts: ReadingParts
     stated["grid_rows"], stated["grid_columns"] = (str(count) for count in parts.shape)
     stated["flag_masks"] = json.dumps(_FLAGS["flag_masks"])
     stated["flag_meanings"] = _FLAGS["flag_meanings"]
-    if options := read_digests(SafeFolder(source.folder.path)).options:
+    if options := read_digests(files_of(source.folder.path)).options:
         stated["arrays_differ"] = (
             f"the survey's arrays were rebuilt with {options}; these readings are those without"
         )

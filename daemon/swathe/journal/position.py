@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import NamedTuple
 
-from swathe.safe_files import SafeFolder
+from swathe.object_storage import files_of
 
 __all__ = ["Channels", "JournalPosition", "SegmentDigest", "channel_of", "segment_digests"]
 
@@ -73,7 +73,7 @@ def segment_digests(
     digest, done = hashlib.sha256(), 0
     first: SegmentDigest | None = None
     number = int(path.stem) if number is None else number
-    with SafeFolder(path.parent).open(path.name) as stream:
+    with files_of(path.parent).open(path.name) as stream:
         while True:
             most = _BLOCK_BYTES if first or size is None else min(size - done, _BLOCK_BYTES)
             block = stream.read(most)

@@ -123,7 +123,7 @@ def _whole_records(
     stream: BinaryIO, report: Report, start: int, *, growing: bool
 ) -> Iterator[tuple[int, int, int, bytes]]:
     """Yield operation code, first byte, end and bytes of each record that may be whole."""
-    size = os.fstat(stream.fileno()).st_size
+    size = stream.seek(0, os.SEEK_END)
     at = start
     while at < size:
         stream.seek(at)

@@ -17,7 +17,7 @@ from swathe.journal.identity import SegmentIdentity
 from swathe.journal.position import JournalPosition, segment_digests
 from swathe.journal.records import FIRST_RECORD, BadBytes, whole_blocks
 from swathe.journal.segments import Segment
-from swathe.safe_files import SafeFolder
+from swathe.object_storage import files_of
 
 __all__ = ["SegmentReader"]
 
@@ -93,7 +93,7 @@ class SegmentReader:
         self._at_start = start.offset == FIRST_RECORD
         self._damaged = False
         try:
-            with SafeFolder(path.parent).open(path.name) as stream:
+            with files_of(path.parent).open(path.name) as stream:
                 self._stream = stream
                 if start.offset == FIRST_RECORD and not self._has_magic(stream):
                     return

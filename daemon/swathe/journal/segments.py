@@ -17,7 +17,7 @@ from swathe.journal.decoder import EntryDecoder, numbers_of
 from swathe.journal.entries import Mark, MarkKind
 from swathe.journal.identity import SegmentIdentity
 from swathe.journal.records import identities, whole_blocks
-from swathe.safe_files import SafeFolder
+from swathe.object_storage import files_of
 
 __all__ = [
     "Segment",
@@ -92,7 +92,7 @@ def _segment_of(path: Path, _inode: int, _size: int, _changed: int) -> Segment:
     number = int(path.stem) if path.stem.isdecimal() else 0
     chunks, survey = False, ""
     begun: list[SegmentIdentity] = []
-    with SafeFolder(path.parent).open(path.name) as stream:
+    with files_of(path.parent).open(path.name) as stream:
         blocks = whole_blocks(stream, bytes, _ignore, on_identity=begun.append)
         for _, block in blocks:
             chunks = True
@@ -121,7 +121,7 @@ def opening_marks(folder: Path) -> Iterator[Mark]:
                 run = segment.identity.run
                 yield Mark(opened.time, MarkKind.OPENED, opened.detail)
             continue
-        with SafeFolder(folder).open(segment.path.name) as stream:
+        with files_of(folder).open(segment.path.name) as stream:
             for _, block in whole_blocks(stream, bytes, _ignore):
                 if (mark := _opening_in(block)) is not None:
                     yield mark

@@ -13,12 +13,12 @@ from swathe.live.mirror import Mirror
 from swathe.live.publisher import Publisher
 from swathe.live.run_state import DecidedState
 from swathe.messages import CommandMessage, ReplyMessage, StretchSnapshot, Topics, moment
+from swathe.object_storage import files_of
 from swathe.page import BrokerHealth, HandGuidance, Opening, Page
 from swathe.page.result import ResultFile
 from swathe.pipeline import Grid, Pipeline
 from swathe.pipeline.gauge_state import GaugeState
 from swathe.pipeline.progress.fields import count_text
-from swathe.safe_files import SafeFolder
 from swathe.station import PageSettings, Station
 from swathe.store import LastRun, SurveyFolder, SurveyRecord, last_run, read_digests
 
@@ -153,7 +153,7 @@ def ended_how(
             last = None
         case LastRun.UNKNOWN:
             texts.append("whether its run still lasts cannot be found out here")
-    options = read_digests(SafeFolder(folder.path)).options
+    options = read_digests(files_of(folder.path)).options
     if options:
         texts.append(f"its files were rebuilt with {options}; shown is the survey without that")
     if pipeline.losses.damage:

@@ -9,7 +9,7 @@ from textwrap import fill
 from matplotlib.figure import Figure
 
 from swathe.errors import SurveyError
-from swathe.safe_files import SafeFolder
+from swathe.object_storage import files_of
 from swathe.store import DigestLog, SurveyFolder, unverified_reason
 
 __all__ = ["save_drawing"]
@@ -37,10 +37,15 @@ def save_drawing(figure: Figure, folder: SurveyFolder, name: str, path: Path | N
         figure.text(0.5, 1.02, words, ha="center", va="bottom", fontsize=9, fontweight="bold")
     stream = io.BytesIO()
     figure.savefig(stream, dpi=110, bbox_inches="tight", format="png")
+    if path is None and folder.stored_away:
+        message = (
+            "is on object storage, where nothing is written: name the drawing's file with --out"
+        )
+        raise SurveyError(folder.path, message)
     target = folder.path / name if path is None else path
     try:
         if path is None:
-            log = DigestLog(SafeFolder(folder.path))
+            log = DigestLog(files_of(folder.path))
             if name == folder.picture.name:
                 with log.writing([name]):
                     log.replace(name, stream.getvalue())

@@ -17,6 +17,7 @@ from swathe.store import (
     FileFaultKind,
     SurveyCheck,
     SurveyFolder,
+    advice,
     open_arrays,
 )
 
@@ -46,7 +47,9 @@ def survey_check_lines(folder: SurveyFolder, check: SurveyCheck) -> list[str]:
             lines += [f"    {text}" for text in _meaning(folder, station, fault)]
         if len(listed) > _MOST_LISTED:
             lines.append(f"{word}: {len(listed) - _MOST_LISTED} more files of this kind")
-    if check.faults and not check.digests.options:
+    if check.faults and folder.stored_away:
+        lines.append(advice(folder, ""))
+    elif check.faults and not check.digests.options:
         lines.append("these files are derived from the journal: --repair writes them again")
     elif check.faults:
         lines.append(f"repeat `swathe rebuild {check.digests.options}` on the survey")

@@ -11,11 +11,12 @@ import math
 from enum import StrEnum
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, StringConstraints
+from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints
 
 from swathe.calibration import CalibrationRecord
 from swathe.display_units import DisplayUnits
 from swathe.echo import EchoSettings
+from swathe.object_storage import checked_copy_url
 from swathe.station.alarms import AlarmSettings
 from swathe.station.areas import Chosen
 from swathe.station.axis import Axis
@@ -267,6 +268,15 @@ class StoreSettings(StationTable):
     chunk_index: int = Field(64, ge=1, le=65_536)
     checkpoint: Duration = Field(2_000_000_000, ge=100_000_000)
     waveforms: bool = Field(False, description="whether a cell keeps the A-scan of its reading")
+    copy_to: Annotated[str, AfterValidator(checked_copy_url)] | None = Field(
+        None, description="s3://BUCKET/PREFIX or file:///FOLDER: below it surveys are copied"
+    )
+    copy_interval: Duration = Field(
+        10_000_000_000, ge=500_000_000, description="from copying what is new to the next time, ns"
+    )
+    copy_patience: Duration = Field(
+        60_000_000_000, ge=0, description="that a run's end waits for a storage that is away, ns"
+    )
 
 
 class Station(StationTable):

@@ -15,7 +15,7 @@ from swathe.store.finding import surveys_below
 from swathe.store.folder import SurveyFolder, changes_since, check_same_survey, zones_since
 from swathe.store.frozen import Frozen, freeze
 from swathe.store.layers import COORDINATES, LAYERS
-from swathe.store.manifest import sign_manifest, write_manifest
+from swathe.store.manifest import manifest_text, sign_manifest, write_manifest
 from swathe.store.minimum_summary import MinimumSummary
 from swathe.store.quality import UncertaintySummary
 from swathe.store.rebuild import write_all, write_derived
@@ -79,6 +79,7 @@ __all__ = [
     "freeze",
     "last_entry_time",
     "last_run",
+    "manifest_text",
     "measured_delays",
     "open_arrays",
     "open_dataset",

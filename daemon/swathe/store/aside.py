@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import NamedTuple
 
+from swathe.object_storage import files_of
 from swathe.safe_files import SafeFolder
 from swathe.store.digests import Digests, FileFaultKind, digest_of_file
 from swathe.store.folder import SurveyFolder
@@ -54,7 +55,7 @@ def set_metadata_aside(folder: SurveyFolder, digests: Digests) -> DoubtfulMetada
     Raises:
         OSError: they cannot be read or moved.
     """
-    files, zarr = SafeFolder(folder.path), folder.zarr.name
+    files, zarr = files_of(folder.path), folder.zarr.name
     present = set(files.names(zarr))
     moved: set[str] = set()
     unfinished: set[str] = set()

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from swathe.errors import JournalError
 from swathe.journal import JournalCursor, Lost, segment_paths
-from swathe.safe_files import SafeFolder
+from swathe.object_storage import files_of
 from swathe.store.digests import Digests, FileFault, journal_faults, read_digests
 from swathe.store.folder import SurveyFolder
 from swathe.store.verified import derived_faults
@@ -44,7 +44,7 @@ def check_survey(folder: SurveyFolder) -> SurveyCheck:
         OSError: a file cannot be read.
         JournalError: the journal cannot be read.
     """
-    digests = read_digests(SafeFolder(folder.path))
+    digests = read_digests(files_of(folder.path))
     return SurveyCheck(
         digests,
         len(segment_paths(folder.journal)),
@@ -54,7 +54,7 @@ def check_survey(folder: SurveyFolder) -> SurveyCheck:
 
 
 def _journal_damage(folder: SurveyFolder, digests: Digests) -> Iterator[str]:
-    files = SafeFolder(folder.path)
+    files = files_of(folder.path)
     for number, text in journal_faults(files, digests).items():
         yield f"journal/{number:04d}.mcap {text}"
     found: list[str] = []

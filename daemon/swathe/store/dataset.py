@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from swathe.errors import SurveyError, SwatheError
+from swathe.object_storage import files_of
 from swathe.pipeline import Grid
-from swathe.safe_files import SafeFolder
 from swathe.store.advice import REPAIR, advice
 from swathe.store.folder import SurveyFolder
 from swathe.store.layers import (
@@ -46,7 +46,7 @@ def open_dataset(path: Path) -> xarray.Dataset:
 
     from swathe.store.survey_store import SurveyStore
 
-    store = SurveyStore(SafeFolder(path.parent), path.name, read_only=True, verified=True)
+    store = SurveyStore(files_of(path.parent), path.name, read_only=True, verified=True)
     try:
         dataset: xarray.Dataset = xarray.open_zarr(store, zarr_format=3)
     except (OSError, ValueError, KeyError, TypeError) as error:

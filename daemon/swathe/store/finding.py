@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from swathe.errors import SurveyError
+from swathe.object_storage import ObjectPath
 from swathe.store.folder import SurveyFolder
 
 __all__ = ["surveys_below"]
@@ -23,10 +24,24 @@ def surveys_below(path: Path) -> Iterator[SurveyFolder]:
     if not path.is_dir():
         message = "there is no such folder"
         raise SurveyError(path, message)
+    if isinstance(path, ObjectPath):
+        yield from _below(path)
+        return
     for here, folders, _ in os.walk(path):
         folder = SurveyFolder(Path(here))
         if folder.begun:
             yield folder
-        folders[:] = sorted(
-            name for name in folders if name not in _PARTS and not name.startswith(".")
-        )
+        folders[:] = sorted(name for name in folders if _may_hold(name))
+
+
+def _below(path: ObjectPath) -> Iterator[SurveyFolder]:
+    names = path.entries()[0]
+    if "journal" in names and (folder := SurveyFolder(path)).begun:
+        yield folder
+    for name in names:
+        if _may_hold(name):
+            yield from _below(path / name)
+
+
+def _may_hold(name: str) -> bool:
+    return name not in _PARTS and not name.startswith(".")

@@ -21,7 +21,7 @@ from typing import BinaryIO, Self
 
 from swathe.errors import SurveyError
 from swathe.journal import Mark, opening_marks, segment_paths, segments_of
-from swathe.safe_files import SafeFolder
+from swathe.object_storage import ObjectPath, files_of
 from swathe.station import (
     ExclusionSettings,
     Station,
@@ -59,6 +59,11 @@ class SurveyFolder:
         self._lock: BinaryIO | None = None
 
     @property
+    def stored_away(self) -> bool:
+        """Whether it is on object storage: it is read there, and whether a run writes is not known."""
+        return isinstance(self.path, ObjectPath)
+
+    @property
     def begun(self) -> bool:
         """Whether an earlier run has written here; a run that was killed as it began has not."""
         if not segment_paths(self.journal):
@@ -76,7 +81,7 @@ class SurveyFolder:
         if not self.begun:
             message = "is not a survey: it has no journal"
             if not self.path.is_dir():
-                message = "there is no such survey folder"
+                message = "there is no such survey" + " folder" * (not self.stored_away)
             raise SurveyError(self.path, message)
 
     def _refuse_link(self) -> None:
@@ -175,12 +180,12 @@ class SurveyFolder:
     @property
     def written_now(self) -> bool | None:
         """Whether a process holds the survey's lock; None where that cannot be found out."""
-        if os.name != "posix":
+        if os.name != "posix" or self.stored_away:
             return None
         import fcntl
 
         try:
-            with SafeFolder(self.path).open(_LOCK) as lock:
+            with files_of(self.path).open(_LOCK) as lock:
                 try:
                     # Shared, and for a moment only: a run that begins meanwhile tries again.
                     fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
@@ -213,7 +218,7 @@ class SurveyFolder:
         while True:
             try:
                 self.path.mkdir(parents=True, exist_ok=True)
-                lock = SafeFolder(self.path).append(_LOCK)
+                lock = files_of(self.path).append(_LOCK)
             except OSError as error:
                 raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
             if _try_lock(lock):

@@ -13,11 +13,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from swathe.errors import SurveyError
+from swathe.object_storage import files_of
 from swathe.safe_files import SafeFolder
 from swathe.store.digests import digest_of_file
 from swathe.store.folder import SurveyFolder
 
-__all__ = ["MANIFEST", "NAMESPACE", "sign_manifest", "write_manifest"]
+__all__ = ["MANIFEST", "NAMESPACE", "manifest_text", "sign_manifest", "write_manifest"]
 
 MANIFEST = "MANIFEST.sha256"
 NAMESPACE = "swathe-survey"
@@ -39,15 +40,24 @@ def write_manifest(folder: SurveyFolder) -> Path:
     Raises:
         SurveyError: a file of it is a link, cannot be read, or the manifest cannot be written.
     """
-    files = SafeFolder(folder.path)
+    files = files_of(folder.path)
     try:
-        text = "".join(f"{line}\n" for line in _lines(files))
+        text = manifest_text(folder)
         files.remove(f"{MANIFEST}.sig")
         files.replace(MANIFEST, text.encode("utf-8", "surrogateescape"))
     except OSError as error:
         where = error.filename or folder.path
         raise SurveyError(Path(where), f"no manifest is written: {error.strerror}") from error
     return folder.path / MANIFEST
+
+
+def manifest_text(folder: SurveyFolder) -> str:
+    """Return the manifest of a survey as it is now.
+
+    Raises:
+        OSError: a file of it is a link, or cannot be read.
+    """
+    return "".join(f"{line}\n" for line in _lines(files_of(folder.path)))
 
 
 def _lines(files: SafeFolder) -> Iterator[str]:
@@ -85,5 +95,5 @@ def sign_manifest(manifest: Path, key: Path) -> Path:
         message = f"is not signed: ssh-keygen: {reason[-1] if reason else 'no signature'}"
         raise SurveyError(manifest, message)
     target = f"{manifest.name}.sig"
-    SafeFolder(manifest.parent).replace(target, signature)
+    files_of(manifest.parent).replace(target, signature)
     return manifest.parent / target

@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 from swathe.errors import SurveyError
 from swathe.journal import segment_digests, segment_paths
+from swathe.object_storage import files_of
 from swathe.pipeline import Grid, Pipeline
-from swathe.safe_files import SafeFolder
 from swathe.store.aside import set_metadata_aside
 from swathe.store.attributes import run_attributes
 from swathe.store.digest_log import DigestLog
@@ -52,7 +52,7 @@ def write_derived(folder: SurveyFolder, pipeline: Pipeline, *, options: str = ""
     Raises:
         SurveyError: the disk is full or absent.
     """
-    files = SafeFolder(folder.path)
+    files = files_of(folder.path)
     log = DigestLog(files)
     try:
         unfinished = set_metadata_aside(folder, log.begin()).unfinished

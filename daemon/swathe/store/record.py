@@ -21,12 +21,13 @@ from swathe.messages import (
     ProgressMessage,
     moment,
 )
+from swathe.object_storage import files_of
 from swathe.pipeline import Pipeline, RevisionSnapshot
 from swathe.pipeline.progress.confirm_snapshot import ConfirmSnapshot, confirm_snapshot
 from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
 from swathe.pipeline.progress.snapshots import MarkSnapshot, ZoneSnapshot
 from swathe.pipeline.spots.snapshot import SpotSnapshot
-from swathe.safe_files import SafeFolder, is_dense_json
+from swathe.safe_files import is_dense_json
 from swathe.station import thickness_scale
 from swathe.store.advice import REBUILD
 from swathe.store.calibration import CalibrationSummary, calibration_summary
@@ -327,7 +328,7 @@ def write_survey_record(path: Path, record: SurveyRecord) -> None:
         SurveyError: the disk is full or absent; make room and ``swathe rebuild``.
     """
     try:
-        SafeFolder(path.parent).replace(path.name, record_bytes(record))
+        files_of(path.parent).replace(path.name, record_bytes(record))
     except OSError as error:
         raise SurveyError(path, f"cannot be written: {error.strerror}") from error
 
@@ -351,7 +352,7 @@ def read_survey_record(path: Path) -> SurveyRecord:
         SurveyError: it is missing or damaged; ``swathe rebuild`` writes it again from the journal.
     """
     try:
-        data = SafeFolder(path.parent).read(path.name, limit=MOST_RECORD_BYTES)
+        data = files_of(path.parent).read(path.name, limit=MOST_RECORD_BYTES)
         return parse_record(data)
     except FileNotFoundError:
         raise SurveyError(path, f"is missing: {REBUILD}") from None

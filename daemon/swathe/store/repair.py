@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from swathe.errors import SurveyError
-from swathe.safe_files import SafeFolder
+from swathe.object_storage import files_of
 from swathe.store.aside import set_aside
 from swathe.store.digests import DIGESTS, FileFault, FileFaultKind, read_digests
 from swathe.store.folder import SurveyFolder
@@ -43,7 +43,7 @@ def repair_survey(
             or the disk is full or absent.
         JournalError: the journal cannot be read.
     """
-    files = SafeFolder(folder.path)
+    files = files_of(folder.path)
     digests = read_digests(files)
     if digests.options:
         message = (

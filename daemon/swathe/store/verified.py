@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
 from swathe.errors import SurveyError
-from swathe.safe_files import SafeFolder
+from swathe.object_storage import files_of
 from swathe.store.advice import REBUILD, REPAIR, advice
 from swathe.store.digests import (
     DIGESTS,
@@ -35,6 +35,7 @@ __all__ = [
 # A run replaces its files one after the other, within a second as a rule.
 _PATIENCE_SECONDS = 2.0
 _PAUSE_SECONDS = 0.02
+_NOT_ENDED = "of a run that had not ended when this was copied, or that ended without a word"
 
 
 class VerifiedRecord(NamedTuple):
@@ -65,7 +66,7 @@ def read_verified_record(folder: SurveyFolder) -> VerifiedRecord:
 
 def _record_bytes(folder: SurveyFolder) -> tuple[bytes | None, FileFault | None]:
     """Return the contents of the record, None if there is none, and what is wrong with them."""
-    files, name = SafeFolder(folder.path), folder.record.name
+    files, name = files_of(folder.path), folder.record.name
     until = time.monotonic() + _PATIENCE_SECONDS
     turns = 0
     while True:
@@ -82,6 +83,7 @@ def _record_bytes(folder: SurveyFolder) -> tuple[bytes | None, FileFault | None]
             break
         if fault.kind is FileFaultKind.UNFINISHED:
             if not folder.written_now:
+                fault = _of_copy(folder, fault)
                 break
             if time.monotonic() > until:
                 fault = FileFault(name, fault.kind, "is being written by a run")
@@ -92,18 +94,27 @@ def _record_bytes(folder: SurveyFolder) -> tuple[bytes | None, FileFault | None]
     return data, fault
 
 
+def _of_copy(folder: SurveyFolder, fault: FileFault) -> FileFault:
+    """Return a fault as far as it can be known: of a copy nobody knows whether a run still writes."""
+    if not folder.stored_away or fault.kind is not FileFaultKind.UNFINISHED:
+        return fault
+    return FileFault(fault.name, fault.kind, _NOT_ENDED)
+
+
 def unverified_reason(folder: SurveyFolder) -> str:
     """Return why the derived files of a survey cannot all be verified; empty if they can be.
 
     Nothing but the digests is read: a file that does not match its digest is found by whoever
     reads it, or by `derived_faults`.
     """
-    digests = read_digests(SafeFolder(folder.path))
+    digests = read_digests(files_of(folder.path))
     if digests.problem:
         return f"{DIGESTS} {digests.problem}: {advice(folder, REBUILD)}"
     if digests.writing and not folder.written_now:
         count = len(digests.writing)
         names = digests.writing[0] if count == 1 else f"{digests.writing[0]} and {count - 1} more"
+        if folder.stored_away:
+            return f"{names}: {_NOT_ENDED}; {advice(folder, REBUILD)}"
         return (
             f"the writer of {names} ended without a word while writing: "
             "run `swathe rebuild` on the survey"
@@ -126,7 +137,7 @@ def open_arrays(folder: SurveyFolder) -> zarr.Group:
 
     if not folder.zarr.is_dir():
         raise SurveyError(folder.zarr, f"is missing: {advice(folder, REBUILD)}")
-    store = SurveyStore(SafeFolder(folder.path), folder.zarr.name, read_only=True, verified=True)
+    store = SurveyStore(files_of(folder.path), folder.zarr.name, read_only=True, verified=True)
     try:
         return zarr.open_group(store, mode="r", zarr_format=3)
     except (OSError, ValueError, KeyError, TypeError) as error:
@@ -147,7 +158,7 @@ def derived_faults(folder: SurveyFolder, digests: Digests) -> Iterator[FileFault
     Raises:
         OSError: a file cannot be read.
     """
-    files = SafeFolder(folder.path)
+    files = files_of(folder.path)
     if digests.problem:
         yield FileFault(DIGESTS, FileFaultKind.UNKNOWN, digests.problem)
         return
@@ -165,4 +176,4 @@ def derived_faults(folder: SurveyFolder, digests: Digests) -> Iterator[FileFault
             continue
         fault = digests.fault_of(name, digest_of_file(files, name) if name in present else None)
         if fault is not None:
-            yield fault
+            yield _of_copy(folder, fault)

@@ -6,6 +6,7 @@ microseconds, world times seconds.
 """
 
 from swathe_simulators.outlet import DeviceInfo
+from swathe_simulators.recording import Recording, record
 from swathe_simulators.scenario import (
     ScenarioError,
     builtin_scenario,
@@ -18,6 +19,7 @@ from swathe_simulators.world import World
 
 __all__ = [
     "DeviceInfo",
+    "Recording",
     "Scenario",
     "ScenarioError",
     "TruthLog",
@@ -26,4 +28,5 @@ __all__ = [
     "builtin_scenarios",
     "load_scenario",
     "load_truth",
+    "record",
 ]

@@ -7,39 +7,43 @@ instrument that sends A-scans too.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
 from swathe_simulators import gauge, protocol
 from swathe_simulators.base import Floats, Ints
+from swathe_simulators.carriage import NO_PROBES, Carriage, ProbeColumns, TrueProbe
 from swathe_simulators.couplant import Couplant
+from swathe_simulators.device_columns import DeviceModels, counters_of, line_columns
 from swathe_simulators.device_models import (
     AxisModel,
     ClockModel,
-    CombinedModel,
     CountsModel,
     EchoModel,
-    EncoderModel,
-    GaugeModel,
     LatencyModel,
     WaveformModel,
 )
 from swathe_simulators.faults import CouplingFaults, WheelSlip
 from swathe_simulators.part import Part
-from swathe_simulators.trajectory import Trajectory
+from swathe_simulators.probe_models import CarriageModel
+from swathe_simulators.trajectory import PieceTable, States, Trajectory
 from swathe_simulators.truth import ROW, Rows
 
 BITS_PER_BYTE = 10
 """Start bit, eight data bits, stop bit."""
 
-DeviceModels = EncoderModel | GaugeModel | CombinedModel
+_AT_DATUM: Final = TrueProbe("", 0)
 
 
 @dataclass(slots=True)
 class SampleBatch:
-    """Lines in transmission: rows[i] is the truth of lines[i]; those before `done` are out."""
+    """Lines in transmission: rows[i] is the truth of lines[i]; those before `done` are out.
+
+    Of a line with several readings the first row has the line, and the others have none.
+    """
 
     rows: Rows
     lines: list[bytes]
@@ -50,9 +54,9 @@ class _Chance:
     """One stream per quantity: how samples fall into batches then changes no draw."""
 
     def __init__(self, seed: np.random.SeedSequence) -> None:
-        streams = [np.random.default_rng(child) for child in seed.spawn(6)]
+        streams = [np.random.default_rng(child) for child in seed.spawn(7)]
         self.value, self.amplitude, self.floor, self.arrival, self.sampling = streams[:5]
-        self.grass = streams[5]
+        self.grass, self.coupling = streams[5:]
 
 
 class Device:
@@ -72,8 +76,14 @@ class Device:
         coupling: CouplingFaults,
         slip: WheelSlip,
         couplant: Couplant,
+        carriage: Carriage | None = None,
     ) -> None:
         self.model = model
+        self._carriage = Carriage(CarriageModel(), NO_PROBES) if carriage is None else carriage
+        stated = model.probes if isinstance(model, EchoModel) else []
+        self._probes = [self._carriage.probe(probe.name) for probe in stated] or [_AT_DATUM]
+        self._sends = model.sends if isinstance(model, EchoModel) else None
+        self._at_once = model.at_once if isinstance(model, EchoModel) else 1
         self._speed = speed
         self._part, self._coupling, self._slip = part, coupling, slip
         self._couplant = couplant
@@ -85,8 +95,10 @@ class Device:
         self._form = protocol.line_format(
             model.kind,
             clock=model.clock is not False,
-            axes=len(model.axes) if isinstance(model, CountsModel) else 0,
+            axes=counters_of(model),
             value=model.value if isinstance(model, EchoModel) else None,
+            number=self._sends in ("input", "turns"),
+            probes=self._at_once,
         )
 
     def restart(self, at_s: float) -> None:
@@ -97,16 +109,7 @@ class Device:
         """Return the names and units of a line's columns or a block's fields, in order."""
         if self._waveform is not None:
             return protocol.columns(self._waveform)
-        names = ["letter"]
-        if self.model.clock is not False:
-            names.append("clock (us)")
-        if isinstance(self.model, CountsModel):
-            names += [f"{axis.axis} (counts)" for axis in self.model.axes]
-        if isinstance(self.model, EchoModel):
-            tof = self.model.value == "time_of_flight"
-            names.append("time of flight (us)" if tof else "thickness (mm)")
-            names += ["amplitude (%)", "echo (E or N)"]
-        return names
+        return line_columns(self.model, self._probes if self._sends else [])
 
     def example(self, trajectory: Trajectory) -> str:
         """Return a line as the device would send it where the motion starts.
@@ -117,7 +120,7 @@ class Device:
         # A copy, as spawning changes a seed: the example is always the same.
         chance = _Chance(np.random.SeedSequence(seed.entropy, spawn_key=seed.spawn_key))
         _, lines = self._sampled(np.zeros(1), np.zeros(1), trajectory, chance, 0)
-        if self._waveform is not None:
+        if self._waveform is not None or self._sends == "frame":
             return lines[0][: protocol.HEAD_BYTES + 8].hex(" ") + " …"
         return lines[0].decode("ascii").rstrip()
 
@@ -142,8 +145,9 @@ class Device:
         time = np.maximum(self._base_s + numbers / rate + wobble, self._base_s)
         moved = time - start_s if start_s is not None else np.zeros(len(time))
         rows, lines = self._sampled(time, moved, trajectory, self._chance, self._sequence)
-        self._sequence += len(rows)
-        rows["due_s"] = self._arrivals(time, rows["length"])
+        self._sequence += len(time)
+        due = self._arrivals(time, rows["length"][:: self._at_once])
+        rows["due_s"] = np.repeat(due, self._at_once)
         return SampleBatch(rows, lines)
 
     def _arrivals(self, time: Floats, length: npt.NDArray[np.int64]) -> Floats:
@@ -164,42 +168,103 @@ class Device:
         chance: _Chance,
         sequence: int,
     ) -> tuple[Rows, list[bytes]]:
-        model = self.model
+        model, each = self.model, self._at_once
         table = trajectory.table
+        record = sequence + np.arange(len(time))
         states = trajectory.at(moved)
-        rows = np.zeros(len(time), dtype=ROW)
-        rows["sequence"] = sequence + np.arange(len(rows))
-        rows["world_time_s"] = time
-        rows["scan_mm"], rows["index_mm"] = states.scan, states.index
-        rows["pass_number"], rows["line"] = states.pass_number, states.line
-        rows["thickness_mm"] = self._part.thickness(states.scan, states.index)
-        rows["valid"] = self._coupling.echo(states)
-        sent: list[npt.NDArray[np.generic]] = []
+        of_probe = ProbeColumns.of(self._probes, self._which(record))
+        # Of what the probe had under it, which may be older than its clock says.
+        sampled = np.repeat(moved, each) - of_probe.delay_s
+        under = states if each == 1 and not of_probe.delay_s.any() else trajectory.at(sampled)
+        scan, index = self._carriage.places(under, of_probe.scan_mm, of_probe.index_mm)
+        rows = np.zeros(len(sampled), dtype=ROW)
+        rows["sequence"] = np.repeat(record, each)
+        rows["world_time_s"] = np.repeat(time, each) - of_probe.delay_s
+        rows["scan_mm"], rows["index_mm"] = scan, index
+        rows["heading_deg"], rows["probe"] = self._carriage.heading(under), of_probe.input
+        rows["pass_number"], rows["line"] = under.pass_number, under.line
+        rows["thickness_mm"] = self._part.thickness(scan, index)
+        rows["valid"] = self._coupling.echo(replace(under, scan=scan, index=index))
+        rows["valid"] &= sampled < of_probe.dead_from_s
+        rows["valid"] &= chance.coupling.random(len(sampled)) >= of_probe.lost_share
+        columns: list[npt.NDArray[np.generic]] = []
         if model.clock is not False:
             # A fast world has honest clocks: they tick in real microseconds.
-            rows["clock_us"] = stamps(model.clock, time / self._speed)
-            if self._waveform is not None:
-                rows["clock_us"] &= np.uint64(0xFFFFFFFF)
-            sent.append(rows["clock_us"])
-        if isinstance(model, CountsModel):
-            rolled = states.scan - self._slip.lost(table, states)
-            whole, as_sent = axis_columns(model.axes, model.bits, rolled, states.index)
-            for axis, column in zip(model.axes, whole, strict=True):
-                rows[f"{axis.axis}_counts"] = column
-            sent += as_sent
+            clock = stamps(model.clock, time / self._speed)
+            if self._waveform is not None or self._sends == "frame":
+                clock &= np.uint64(0xFFFFFFFF)
+            rows["clock_us"] = np.repeat(clock, each)
+            columns.append(clock)
+        if self._sends == "input":
+            columns.append(of_probe.input)
+        elif self._sends == "turns":
+            columns.append(record & 0xFFFF)
+        counted = self._counts(model, rows, states, table) if isinstance(model, CountsModel) else []
+        film = np.repeat(self._couplant.late_us(table, states), each)
         if isinstance(model, EchoModel) and model.waveform is not None:
-            film = self._couplant.late_us(table, states)
             lines = self._blocks(model, model.waveform, rows, chance, film)
+        elif isinstance(model, EchoModel):
+            echoes = self._echoes(model, rows, chance, film, of_probe.amplitude_factor)
+            if self._sends == "frame":
+                lines = self._frames(rows, counted, model.value, echoes)
+            else:
+                # Once for each probe whose reading is in the line.
+                split = [column[k::each] for k in range(each) for column in echoes]
+                lines = protocol.encode_lines(self._form, [*columns, *counted, *split])
         else:
-            if isinstance(model, EchoModel):
-                film = self._couplant.late_us(table, states)
-                sent += self._echoes(model, rows, chance, film)
-            lines = protocol.encode_lines(self._form, sent)
-        rows["length"] = [len(line) for line in lines]
+            lines = protocol.encode_lines(self._form, [*columns, *counted])
+        rows["length"][::each] = [len(line) for line in lines]
+        if each > 1:
+            lines = [part for line in lines for part in (line, *[b""] * (each - 1))]
         return rows, lines
 
+    def _which(self, record: Ints) -> Ints:
+        """Return which probe each reading of some records is of."""
+        if self._at_once > 1:
+            return np.tile(np.arange(self._at_once), len(record))
+        return np.asarray(record % len(self._probes))
+
+    def _counts(
+        self, model: CountsModel, rows: Rows, states: States, table: PieceTable
+    ) -> list[Ints]:
+        """Return what the counters of n records send, shape (n,) each; note in rows what they are."""
+        each = self._at_once
+        rolled = states.scan - self._slip.lost(table, states)
+        whole, sent = axis_columns(model.axes, model.bits, rolled, states.index)
+        for axis, column in zip(model.axes, whole, strict=True):
+            rows[f"{axis.axis}_counts"] = np.repeat(column, each)
+        if (counter := model.heading) is not None:
+            turned = self._carriage.heading(states) * (counter.counts_per_degree * counter.sign)
+            column = np.floor(turned + counter.preset).astype(np.int64)
+            rows["heading_counts"] = np.repeat(column, each)
+            sent.append(as_sent(column, model.bits))
+        return sent
+
+    def _frames(
+        self,
+        rows: Rows,
+        counted: Sequence[Ints],
+        quantity: str,
+        echoes: Sequence[npt.NDArray[np.generic]],
+    ) -> list[bytes]:
+        each = self._at_once
+
+        def of_records(column: npt.NDArray[Any]) -> npt.NDArray[Any]:
+            return column.reshape(-1, each)
+
+        return protocol.encode_frames(
+            clock=rows["clock_us"][::each],
+            sequence=rows["sequence"][::each],
+            counts=counted,
+            inputs=of_records(rows["probe"]),
+            quantity=quantity,
+            value=of_records(echoes[0]),
+            amplitude=of_records(echoes[1]),
+            valid=of_records(rows["valid"]),
+        )
+
     def _echoes(
-        self, model: EchoModel, rows: Rows, chance: _Chance, film: Floats
+        self, model: EchoModel, rows: Rows, chance: _Chance, film: Floats, factor: Floats
     ) -> list[npt.NDArray[np.generic]]:
         size = len(rows)
         value, amplitude = gauge.readings(
@@ -214,6 +279,7 @@ class Device:
             ),
             film_us=film,
         )
+        amplitude = np.where(rows["valid"], amplitude * factor, amplitude)
         return [value, amplitude, np.where(rows["valid"], "E", "N")]
 
     def _blocks(

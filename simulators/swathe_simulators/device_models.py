@@ -7,6 +7,12 @@ from typing import Annotated, Literal, Self
 from pydantic import Discriminator, Field, Tag, model_validator
 
 from swathe_simulators.base import DeviceName, Finite, NotNegative, Positive, ScenarioModel
+from swathe_simulators.probe_models import (
+    MOST_PROBES,
+    HeadingCounterModel,
+    ManyProbes,
+    ProbeModel,
+)
 
 BLOCK_BYTES = 0xFFFF - 7
 """Greatest size of the samples of a block: its 16-bit length counts clock, sequence and status too."""
@@ -79,6 +85,7 @@ class CountsModel(ScenarioModel):
 
     axes: Annotated[list[AxisModel], Field(min_length=1, max_length=2)]
     bits: Literal[16, 24, 32] | None = None
+    heading: HeadingCounterModel | None = None
 
     @model_validator(mode="after")
     def _axes_in_order(self) -> Self:
@@ -125,6 +132,10 @@ class EchoModel(ScenarioModel):
     With the value `waveform` it sends A-scans, in blocks instead of lines. Then
     `amplitude_percent` and its noise are those of the first back wall's echo; the noise of
     value and floor is left out, as an A-scan has its own.
+
+    Without `probes` it has one, at the carriage's datum. With several, `sends` is how a reading
+    shows its probe: by `input` and in `turns` one reading a line, of one probe after the other; as
+    `values` of a line and in a binary `frame` those of all probes at one time.
     """
 
     value: Literal["time_of_flight", "thickness", "waveform"] = "time_of_flight"
@@ -135,6 +146,25 @@ class EchoModel(ScenarioModel):
     amplitude_percent: Annotated[float, Field(gt=0, le=200)] = 82.0
     amplitude_noise_percent: NotNegative = 3.0
     floor_percent: NotNegative = 4.0
+    probes: Annotated[list[ProbeModel], Field(max_length=MOST_PROBES)] = Field(default_factory=list)
+    sends: ManyProbes | None = None
+
+    @model_validator(mode="after")
+    def _probes_distinct(self) -> Self:
+        if len(self.probes) > 1 and self.sends is None:
+            raise ValueError("must give sends, as there are several probes")
+        if self.sends is not None and not self.probes:
+            raise ValueError("must leave sends out without probes")
+        if self.value == "waveform" and self.sends is not None:
+            raise ValueError("must have one probe when value is waveform, and no sends")
+        if len({probe.input for probe in self.probes}) < len(self.probes):
+            raise ValueError("must have probes at different inputs")
+        return self
+
+    @property
+    def at_once(self) -> int:
+        """Readings of one line or frame."""
+        return len(self.probes) if self.sends in ("values", "frame") else 1
 
     @model_validator(mode="after")
     def _waveform_with_its_value(self) -> Self:
@@ -162,6 +192,11 @@ class GaugeModel(DeviceModel, EchoModel):
             raise ValueError("must have a clock of wrap_bits <= 32 when value is waveform")
         return self
 
+    @model_validator(mode="after")
+    def _clock_of_a_frame(self) -> Self:
+        _check_clock_of_a_frame(self, self.sends)
+        return self
+
 
 class CombinedModel(DeviceModel, CountsModel, EchoModel):
     """An instrument with encoder inputs: position and reading in one line."""
@@ -173,3 +208,14 @@ class CombinedModel(DeviceModel, CountsModel, EchoModel):
         if self.value == "waveform":
             raise ValueError("must have no waveform as its value, as a block has no counts")
         return self
+
+    @model_validator(mode="after")
+    def _clock_of_a_frame(self) -> Self:
+        _check_clock_of_a_frame(self, self.sends)
+        return self
+
+
+def _check_clock_of_a_frame(model: DeviceModel, sends: ManyProbes | None) -> None:
+    """Raise where a model's frames cannot hold its clock."""
+    if sends == "frame" and (model.clock is False or (model.clock.wrap_bits or 32) > 32):
+        raise ValueError("must have a clock of wrap_bits <= 32 when sends is frame")

@@ -10,6 +10,10 @@ The value is a time of flight in µs (4 decimals) or a thickness in mm (3 decima
 means that there was an echo, N that there was none. HH is the exclusive or of all bytes
 before the star, as two upper-case hex digits. The clock column may be left out.
 
+Of several probes each line has behind the clock the input's number, or a running number that starts
+again at 65536 and by which the probes take turns; or value, amplitude and flag come once for each
+probe, in their order. With a heading its counts are behind those of the axes.
+
 Blocks are binary, one for each A-scan, with a CRC:
 
     offset  bytes  content
@@ -21,7 +25,19 @@ Blocks are binary, one for each A-scan, with a CRC:
     11      …      samples, signed (two's complement), 8 or 16 bits each
     then    2      CRC-16 of all bytes before it, the two of the beginning included
 
-All numbers are in the block's byte order, the CRC too. It is CRC-16/IBM-3740: polynomial
+Frames are binary, with the readings of all probes at one time; numbers are big endian:
+
+    offset  bytes  content
+    0       2      A5 5B, in this order
+    2       2      length: bytes from the clock to the last reading
+    4       4      clock, unsigned µs, rolls over
+    8       2      sequence, unsigned, one more in every frame, rolls over
+    10      4 c    c counts, signed: of a combined instrument, in the order of a line
+    then    7 n    for each of n probes: input (1), flags (1, bit 0 is set where there is an echo),
+                   time of flight in 0.1 ns or thickness in µm (4), amplitude in % (1)
+    then    2      CRC-16 of all bytes before it, as of a block
+
+All numbers of a block are in its byte order, the CRC too. It is CRC-16/IBM-3740: polynomial
 0x1021, initial value 0xFFFF, not reflected; the text 123456789 gives 0x29B1 (CRC RevEng
 catalogue; from memory).
 """
@@ -39,7 +55,9 @@ from swathe_simulators.device_models import WaveformModel
 KIND_LETTER = {"encoder": "P", "gauge": "R", "combined": "C"}
 
 
-def line_format(kind: str, *, clock: bool, axes: int, value: str | None) -> str:
+def line_format(
+    kind: str, *, clock: bool, axes: int, value: str | None, number: bool = False, probes: int = 1
+) -> str:
     """Return the printf format of a line's body, the part before the star.
 
     Args:
@@ -47,10 +65,12 @@ def line_format(kind: str, *, clock: bool, axes: int, value: str | None) -> str:
         clock: whether there is a clock column.
         axes: number of columns of counts.
         value: time_of_flight or thickness, None for an encoder.
+        number: whether there is the number of an input, or a running one.
+        probes: whose values are in a line.
     """
-    fields = [KIND_LETTER[kind]] + ["%d"] * (int(clock) + axes)
+    fields = [KIND_LETTER[kind]] + ["%d"] * (int(clock) + int(number) + axes)
     if value is not None:
-        fields += ["%.4f" if value == "time_of_flight" else "%.3f", "%.1f", "%s"]
+        fields += ["%.4f" if value == "time_of_flight" else "%.3f", "%.1f", "%s"] * probes
     return ",".join(fields)
 
 
@@ -83,6 +103,68 @@ def crc16(data: bytes) -> int:
 def block_size(model: WaveformModel) -> int:
     """Return the bytes of a whole block."""
     return HEAD_BYTES + model.samples * model.bits // 8 + _CRC_BYTES
+
+
+FRAME_SYNC = b"\xa5\x5b"
+_FRAME_HEAD = 10
+_FRAME_READING = 7
+_PER_UNIT = {"time_of_flight": 10_000.0, "thickness": 1000.0}
+"""Steps of a frame's value in its unit, µs or mm."""
+
+
+def frame_size(probes: int, counts: int) -> int:
+    """Return the bytes of a whole frame with so many readings and counts."""
+    return _FRAME_HEAD + 4 * counts + _FRAME_READING * probes + _CRC_BYTES
+
+
+def encode_frames(
+    *,
+    clock: npt.NDArray[np.uint64],
+    sequence: npt.NDArray[np.int64],
+    counts: Sequence[npt.NDArray[np.int64]],
+    inputs: npt.NDArray[np.int64],
+    quantity: str,
+    value: npt.NDArray[np.float64],
+    amplitude: npt.NDArray[np.float64],
+    valid: npt.NDArray[np.bool_],
+) -> list[bytes]:
+    """Write the readings of n times as n whole frames.
+
+    Args:
+        clock: µs, shape (n,); rolls over at 32 bits.
+        sequence: shape (n,); rolls over at 16 bits.
+        counts: of each axis, shape (n,).
+        inputs: shape (n, probes).
+        quantity: time_of_flight or thickness.
+        value: µs or mm, shape (n, probes).
+        amplitude: percent, shape (n, probes).
+        valid: whether there was an echo, shape (n, probes).
+    """
+    reading = np.dtype([("input", "u1"), ("flags", "u1"), ("value", ">u4"), ("amplitude", "u1")])
+    kind = np.dtype(
+        [
+            ("sync", "S2"),
+            ("length", ">u2"),
+            ("clock", ">u4"),
+            ("sequence", ">u2"),
+            ("counts", ">i4", (len(counts),)),
+            ("readings", reading, (inputs.shape[1],)),
+        ]
+    )
+    frames = np.zeros(len(clock), dtype=kind)
+    frames["sync"] = FRAME_SYNC
+    frames["length"] = kind.itemsize - 4
+    frames["clock"] = clock & np.uint64(0xFFFFFFFF)
+    frames["sequence"] = sequence & 0xFFFF
+    for number, column in enumerate(counts):
+        frames["counts"][:, number] = column
+    readings = frames["readings"]
+    readings["input"], readings["flags"] = inputs, np.where(valid, COUPLED, 0)
+    readings["value"] = np.rint(np.where(valid, value, 0.0) * _PER_UNIT[quantity])
+    readings["amplitude"] = np.rint(np.clip(amplitude, 0.0, 255.0))
+    data, size = frames.tobytes(), kind.itemsize
+    bodies = [data[at : at + size] for at in range(0, len(data), size)]
+    return [body + crc16(body).to_bytes(_CRC_BYTES, "big") for body in bodies]
 
 
 def columns(model: WaveformModel) -> list[str]:

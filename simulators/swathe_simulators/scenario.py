@@ -12,15 +12,24 @@ from pydantic_core import ErrorDetails
 
 from swathe_simulators.crawler_models import CommandedModel
 from swathe_simulators.device_models import CountsModel, EchoModel
-from swathe_simulators.protocol import block_size
-from swathe_simulators.scenario_models import Scenario, StepsModel
+from swathe_simulators.probe_models import faulty_probes
+from swathe_simulators.protocol import block_size, frame_size
+from swathe_simulators.scenario_models import (
+    CouplingLossModel,
+    Scenario,
+    SlipModel,
+    StepsModel,
+)
 from swathe_simulators.step_block import unknown_steps
 
 # By the key of the union: a key like `part.steps` may be called like a tag.
 _TAGS = {
     "motion": {"raster", "hand", "steps", "commanded"},
     "device": {"encoder", "gauge", "combined"},
-    "fault": {"coupling_loss", "slip"},
+    "fault": {
+        *("coupling_loss", "slip", "dead_probe", "weak_probe"),
+        *("probe_offset", "swapped_probes", "late_probe"),
+    },
     "clock": {"ticking", "absent"},
 }
 _TYPE_WORDS = {
@@ -165,15 +174,32 @@ def _cross_checks(scenario: Scenario) -> list[str]:
     for key, target in targets.items():
         if target not in names:
             problems.append(f"'{key}' must be one of {', '.join(names)} (got {target})")
+    probes = [probe.name for probe in scenario.probes]
+    twice = sorted({name for name in probes if probes.count(name) > 1})
+    problems += [f"'device' must have probes of different names (got {name})" for name in twice]
+    for number, fault in enumerate(scenario.fault):
+        if isinstance(fault, CouplingLossModel | SlipModel):
+            continue
+        for name in faulty_probes(fault):
+            if name not in probes:
+                known = ", ".join(probes) or "none, as no device has probes"
+                problems.append(f"'fault[{number}]' must be of a probe: {known} (got {name})")
     for number, instrument in enumerate(scenario.device):
         baud = instrument.port.baud
         # Letter, star, check and line end are 6 bytes; columns as wide as they usually get.
         length = 6 + (11 if instrument.clock is not False else 0)
-        length += 7 * len(instrument.axes) if isinstance(instrument, CountsModel) else 0
-        length += 14 if isinstance(instrument, EchoModel) else 0
+        if isinstance(instrument, CountsModel):
+            length += 7 * (len(instrument.axes) + (instrument.heading is not None))
+        if isinstance(instrument, EchoModel):
+            length += 14 * instrument.at_once + (4 if instrument.sends in ("input", "turns") else 0)
         sent = "lines"
         if isinstance(instrument, EchoModel) and instrument.waveform is not None:
             length, sent = block_size(instrument.waveform), "blocks"
+        elif isinstance(instrument, EchoModel) and instrument.sends == "frame":
+            counts = 0
+            if isinstance(instrument, CountsModel):
+                counts = len(instrument.axes) + (instrument.heading is not None)
+            length, sent = frame_size(len(instrument.probes), counts), "frames"
         if baud is not None and instrument.rate_hz * length * 10 > baud:
             most = baud / (length * 10)
             problems.append(

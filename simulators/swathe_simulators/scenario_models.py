@@ -21,6 +21,7 @@ from swathe_simulators.base import (
 )
 from swathe_simulators.crawler_models import CommandedModel
 from swathe_simulators.device_models import CombinedModel, EncoderModel, GaugeModel
+from swathe_simulators.probe_models import CarriageModel, ProbeFault, ProbeModel
 
 
 class ThinningModel(ScenarioModel):
@@ -260,7 +261,7 @@ class SlipModel(ScenarioModel):
     until: Literal["revisit", "always"] = "revisit"
 
 
-AnyFault = Annotated[CouplingLossModel | SlipModel, Field(discriminator="kind")]
+AnyFault = Annotated[CouplingLossModel | SlipModel | ProbeFault, Field(discriminator="kind")]
 
 
 class InjectModel(ScenarioModel):
@@ -307,7 +308,14 @@ class Scenario(ScenarioModel):
     start: Literal["when_listened", "at_once"] = "when_listened"
     part: PartModel
     motion: AnyMotion
+    carriage: CarriageModel = CarriageModel()
     device: Annotated[list[AnyDevice], Field(min_length=1)]
     fault: list[AnyFault] = Field(default_factory=list)
     inject: list[InjectModel] = Field(default_factory=list)
     unplug: list[UnplugModel] = Field(default_factory=list)
+
+    @property
+    def probes(self) -> list[ProbeModel]:
+        """The probes of all devices that state some, in their order."""
+        gauges = [model for model in self.device if not isinstance(model, EncoderModel)]
+        return [probe for model in gauges for probe in model.probes]

@@ -1,4 +1,4 @@
-"""What really was: one row for each line that a device made.
+"""What really was: one row for each line that a device made, or for each reading of a line.
 
 Rows are appended as lines reach their port, so that the log is complete at any moment
 for everything that was written so far.
@@ -18,15 +18,18 @@ Rows = npt.NDArray[np.void]
 
 ROW = np.dtype(
     [
-        ("sequence", "i8"),  # 0, 1, 2 … since the device was switched on
+        ("sequence", "i8"),  # of the line: 0, 1, 2 … since the device was switched on
         ("world_time_s", "f8"),  # when it was sampled, since the world was switched on
         ("due_s", "f8"),  # when it has left the port completely, by the latency model
         ("host_time_ns", "i8"),  # monotonic clock of the host when it was written
         ("clock_us", "u8"),  # the device's clock as sent (0 without one)
-        ("scan_mm", "f8"),
+        ("scan_mm", "f8"),  # of the probe, or of the carriage's datum without `probes`
         ("index_mm", "f8"),
+        ("heading_deg", "f8"),
+        ("probe", "i8"),  # the device's input; 0 of a device without several
         ("scan_counts", "i8"),  # before roll-over
         ("index_counts", "i8"),
+        ("heading_counts", "i8"),
         ("thickness_mm", "f8"),
         ("valid", "?"),  # the probe had an echo there
         (
@@ -34,7 +37,7 @@ ROW = np.dtype(
             "i8",
         ),  # 0 is the raster, 1, 2 … are the times it went back; rounds of a block
         ("line", "i8"),  # number of the index line or of the block's step, -1 between them
-        ("length", "i8"),  # bytes
+        ("length", "i8"),  # bytes of the line, in the first of its rows
         ("dropped", "?"),  # written nowhere: nobody listened, or the buffer was full
     ]
 )

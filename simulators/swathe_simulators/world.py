@@ -14,17 +14,14 @@ from typing import Self
 import numpy as np
 import numpy.typing as npt
 
-from swathe_simulators.couplant import Contact, Couplant, contact_at
+from swathe_simulators.couplant import Contact, contact_at
 from swathe_simulators.crawler.link import Link
 from swathe_simulators.crawler.machine import Crawler
 from swathe_simulators.crawler_models import CommandedModel
-from swathe_simulators.device import Device
-from swathe_simulators.faults import CouplingFaults, WheelSlip
-from swathe_simulators.motion import Motion
 from swathe_simulators.outlet import DeviceInfo, Outlet
-from swathe_simulators.part import Part
 from swathe_simulators.ports import make_port
-from swathe_simulators.scenario_models import CouplingLossModel, Scenario, SlipModel
+from swathe_simulators.recording import make_instruments
+from swathe_simulators.scenario_models import Scenario
 from swathe_simulators.trajectory import Trajectory
 from swathe_simulators.truth import TruthLog
 
@@ -64,16 +61,9 @@ class World:
         self.scenario = scenario
         self.speed = speed
         self.seed = scenario.seed if seed is None else seed
-        part_seed, motion_seed, *seeds, crawler_seed, film_seed = np.random.SeedSequence(
-            self.seed
-        ).spawn(4 + len(scenario.device))
-        self.part = Part(scenario.part, np.random.default_rng(part_seed))
-        self._motion = Motion(scenario.part, scenario.motion, np.random.default_rng(motion_seed))
+        made = make_instruments(scenario, seed=self.seed, speed=speed)
+        self.part, self.carriage, self._motion = made.part, made.carriage, made.motion
         self.trajectory = self._motion.trajectory
-        losses = [f for f in scenario.fault if isinstance(f, CouplingLossModel)]
-        coupling = CouplingFaults(self.part, scenario.motion, losses)
-        slip = WheelSlip([f for f in scenario.fault if isinstance(f, SlipModel)])
-        couplant = Couplant(scenario.motion, np.random.default_rng(film_seed))
         self.truth = TruthLog(
             {model.name: model.kind for model in scenario.device},
             {
@@ -83,18 +73,10 @@ class World:
                 "speed": speed,
             },
         )
-        self.crawler = make_crawler(scenario, self.trajectory, ports_dir, crawler_seed)
+        self.crawler = make_crawler(scenario, self.trajectory, ports_dir, made.crawler_seed)
         self._outlets: dict[str, Outlet] = {}
-        for model, child in zip(scenario.device, seeds, strict=True):
-            device = Device(
-                model,
-                seed=child,
-                speed=speed,
-                part=self.part,
-                coupling=coupling,
-                slip=slip,
-                couplant=couplant,
-            )
+        for device in made.devices:
+            model = device.model
             port = make_port(model.port, name=model.name, folder=ports_dir)
             self._outlets[model.name] = Outlet(device, port, self.truth)
         self._plugs: dict[str, Outlet | Link] = dict(self._outlets)

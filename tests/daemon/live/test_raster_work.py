@@ -6,8 +6,10 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 
+import numpy as np
 import pytest
 
+from daemon.motion_model import with_probes
 from support.crawl import crawl_station
 from swathe.journal import MarkKind
 from swathe.live.crawl.drive import HaltedError
@@ -20,14 +22,19 @@ from swathe.station import parse_station
 class Scene:
     """A crawler whose moves measure what they pass, until one of them is halted."""
 
-    def __init__(self, folder: Path, *, at: float = 0.0) -> None:
+    def __init__(
+        self, folder: Path, *, at: float = 0.0, offsets: tuple[tuple[float, float], ...] = ()
+    ) -> None:
         self.pipeline = Pipeline(parse_station(crawl_station(folder), "belt.toml"))
+        self.offsets = offsets or ((0.0, 0.0),)
         self.plans: list[list[list[float]]] = []
         self.said: list[str] = []
         self.halt: tuple[int, float] | None = None  # line, and the share that is measured by then
         self.before: int | None = None  # the move, by its number, that is halted as it begins
         self.moves: list[Move] = []
         station = self.pipeline.station
+        if offsets:
+            station = with_probes(station, *offsets)
 
         async def fresh() -> Any:
             return SimpleNamespace(place=(at, 0.0))
@@ -61,9 +68,13 @@ class Scene:
         halted = self.halt is not None and self.halt[0] == move.line
         end = low + (high - low) * self.halt[1] if halted and self.halt else high
         grid = self.pipeline.grid
-        row = grid.state.reshape(grid.shape)[move.line]
+        state = grid.state.reshape(grid.shape)
         places = grid.scan.centres
-        row[(places >= low) & (places <= end) & (row != CellState.EXCLUDED)] = CellState.MEASURED
+        for scan, index in self.offsets:
+            number = int(grid.index.cell(np.array([move.end[1] + index]))[0])
+            row = state[number] if number >= 0 else np.empty(places.size, np.uint8)
+            within = (places >= low + scan) & (places <= end + scan)
+            row[within & (row != CellState.EXCLUDED)] = CellState.MEASURED
         if halted:
             self.halt = None
             message = "stopped"
@@ -141,9 +152,48 @@ async def test_next_raster_is_said_with_the_lines_that_were_left(tmp_path: Path)
     assert second == "raster of the 2 lines that were left"
 
 
+FOUR = ((0.0, 0.0), (-20.0, 8.0), (0.0, 16.0), (-20.0, 24.0))
+"""Four probes a row apart, in two banks."""
+
+
+async def test_passes_of_several_probes_cover_all_that_the_plan_journals(tmp_path: Path) -> None:
+    """Three passes over eleven lines, and one next to the lug; journalled is what each probe scans."""
+    scene = Scene(tmp_path, offsets=FOUR)
+    grid = scene.pipeline.grid
+    await scene.work.scan()
+    assert scene.said[0].startswith("raster of 4 passes over 11 lines, ")
+    assert scene.plans[-1] == []
+    planned = {one[k] for one in scene.plans[0] for k in range(0, len(one), 3)}
+    assert planned == set(grid.index.centres.tolist())
+    missing = np.flatnonzero(grid.missing(slice(None)).reshape(grid.shape).any(axis=1))
+    # The carriage cannot be over the lug at 6 mm to 26 mm, nor further down than the travel's -5 mm.
+    assert missing.tolist() == [0]
+    assert scene.work.driven == set(range(11))
+
+
+async def test_lines_of_a_pass_that_broke_off_are_to_do_or_planned_again(tmp_path: Path) -> None:
+    """Of its four lines the three that are more than half missing, and the rest of the fourth."""
+    scene = Scene(tmp_path, offsets=FOUR)
+    scene.halt = 1, 0.3
+    with pytest.raises(HaltedError):
+        await scene.work.scan()
+    await scene.work.scan()
+    assert [one[0] for one in scene.plans[-2]] == [40.0, 72.0, 32.0]
+    assert scene.said[1].startswith("raster of 2 passes over the 6 lines that were left, ")
+    scene = Scene(tmp_path, offsets=FOUR)
+    scene.halt = 1, 0.8
+    with pytest.raises(HaltedError):
+        await scene.work.scan()
+    await scene.work.scan()
+    assert scene.said[1].startswith("raster of 1 pass over the 3 lines that were left, ")
+    again = scene.plans[-2]
+    places = sorted({one[k] for one in again for k in range(0, len(one), 3)})
+    assert places == [32.0, 40.0, 48.0, 56.0, 64.0, 72.0, 80.0]  # what broke off is still to do
+
+
 def test_raster_text_is_of_what_was_left_as_it_began() -> None:
     """It is still true after some of it is done."""
-    plan = cast("Any", SimpleNamespace(distance=29_940.0, seconds=1273.4))
+    plan = cast("Any", SimpleNamespace(distance=29_940.0, seconds=1273.4, passes=()))
     planned = ", 29.9 m, 1,273 s planned"
     assert raster_text(plan, 31, 31) == f"raster of 31 lines{planned}"
     assert raster_text(plan, 1, 1) == f"raster of 1 line{planned}"

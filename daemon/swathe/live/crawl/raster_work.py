@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Collection, Sequence
+from dataclasses import replace
 
 from swathe.journal import MarkKind
 from swathe.live.crawl.budget import FinishedError
@@ -69,17 +70,19 @@ class RasterWork:
         plan = plan_raster(self._area(), self._settings, begin=report.place, only=wanted)
         self._say(raster_text(plan, len(wanted), total))
         scans = [stretch.line for stretch in plan.stretches]
+        # Of several probes a pass scans several lines, and a line may take several passes.
+        lines = [frozenset(strip.line for strip in one.scanned) for one in plan.stretches]
         begun = set(range(total)) - set(wanted)
         done = 0
         # Until all of it is scanned, what is left of it is to do; also where a fault stops it meanwhile.
         # Of lines that a halt broke off the rest is to do, too, also a stretch behind a zone that was
         # not begun: it is revisited after the lines.
-        rest = [stretch for stretch in self._broken_off if stretch.line not in wanted]
+        rest = [each for one in self._broken_off if (each := _without_lines(one, wanted))]
         self._journal_plan([*plan.stretches, *rest])
         try:
             for move in plan.moves:
                 if move.kind is MoveKind.SCAN:
-                    begun.add(move.line)
+                    begun |= lines[done]
                     self._session.mark(MarkKind.STRETCH_BEGUN, number=done)
                 self.line = len(begun), total
                 try:
@@ -89,8 +92,8 @@ class RasterWork:
                     raise
                 if move.kind is MoveKind.SCAN:
                     done += 1
+                    self.driven |= lines[done - 1] - frozenset().union(*lines[done:])
                     if move.line not in scans[done:]:
-                        self.driven.add(move.line)
                         await self._checking.after_line()
         except FinishedError:
             self._journal_plan(())
@@ -102,9 +105,23 @@ class RasterWork:
         self.driven.update(wanted)
 
     def _journal_plan(self, stretches: Sequence[Stretch]) -> None:
-        """Journal what is to be scanned, in its order; nothing once the raster is over."""
-        parts = [[round(each, 3) for each in (one.at, one.low, one.high)] for one in stretches]
+        """Journal what is to be scanned, in its order; nothing once the raster is over.
+
+        Of each stretch three numbers a probe: position of its line, and from where to where, mm.
+        """
+        parts = [
+            [round(each, 3) for strip in one.scanned for each in (strip.at, strip.low, strip.high)]
+            for one in stretches
+        ]
         self._session.mark(MarkKind.RASTER_PLANNED, along=self._settings.along, stretches=parts)
+
+
+def _without_lines(stretch: Stretch, lines: Collection[int]) -> Stretch | None:
+    """Return what of a stretch is on none of these lines; None if nothing is."""
+    strips = tuple(strip for strip in stretch.strips if strip.line not in lines)
+    if not stretch.strips:
+        return None if stretch.line in lines else stretch
+    return replace(stretch, strips=strips) if strips else None
 
 
 def raster_text(plan: Plan, wanted: int, total: int) -> str:
@@ -121,4 +138,6 @@ def raster_text(plan: Plan, wanted: int, total: int) -> str:
         lines = "the line that was left"
     else:
         lines = f"the {wanted:,} lines that were left"
+    if plan.passes:
+        lines = f"{plan.pass_count:,} pass{'es' * (plan.pass_count > 1)} over {lines}"
     return f"raster of {lines}, {plan.distance / 1000:,.1f} m, {plan.seconds:,.0f} s planned"

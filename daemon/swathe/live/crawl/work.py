@@ -342,9 +342,11 @@ class Crawl:
         except MotionError as error:
             self._drive.trouble(Event.LIMIT_REFUSED, str(error))
             raise HaltedError(str(error)) from error
-        is_new = self._session.pipeline.line != move.line
+        # Of several probes the line in force is that of the datum, and not the number of the pass.
+        line = move.line if area.carriage.is_single else area.index_row(move.end)
+        is_new = self._session.pipeline.line != line
         if self._stepped and move.kind is MoveKind.SCAN and is_new:
-            self._session.mark(MarkKind.LINE, line=move.line, by=CRAWLER)
+            self._session.mark(MarkKind.LINE, line=line, by=CRAWLER)
         target = {
             name: end
             for name, end, start in zip(self._axes, move.end, move.start, strict=False)

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from swathe.motion.carriage.layout import ONE_PROBE, Carriage
+from swathe.motion.errors import Point
 from swathe.motion.limits.check import MotionLimits
 from swathe.motion.limits.metric import Metric
 from swathe.motion.limits.moves import ramp_length
@@ -53,6 +56,10 @@ class WorkArea:
     def metric(self) -> Metric:
         """Seconds from place to place, zones left aside."""
         return Metric(self.limits, self.together, self.zones.periods)
+
+    def index_row(self, place: Point) -> int:
+        """Return the row of the grid in which a place is; -1 outside of it."""
+        return int(self.index.cell(np.array([place[1]]))[0])
 
     def run_length(self, along: int, speed: float, settle: float) -> float:
         """Return the way in mm to gain `speed` and to keep it for `settle` s."""

@@ -16,6 +16,7 @@ from swathe.pipeline import runs_of
 __all__ = ["Unreached", "excluded_on", "find_unreached"]
 
 _ROUNDING_MM = 1e-6
+_TRAVEL = "within "
 _NO_WAY = "no way leads there round the excluded zones"
 
 
@@ -95,15 +96,22 @@ def _why(area: WorkArea, place: Point) -> str:
     """Return what keeps every probe from a place; a zone rather than an end of travel."""
     if area.carriage.is_single:
         return _in_the_way(area, place) or _NO_WAY
-    whys = [
-        _in_the_way(area, (place[0] - probe.scan, place[1] - probe.index))
-        for probe in area.carriage.live
-    ]
-    if not all(whys):
-        return _NO_WAY
-    return (
-        f"no probe gets there: the carriage would be {min(whys, key=lambda why: why[:2] != 'wi')}"
-    )
+    met = [_met(area, (place[0] - one.scan, place[1] - one.index)) for one in area.carriage.live]
+    if not all(met):
+        return (
+            _NO_WAY if area.zones.zones else "no probe passes near enough to the middle of its row"
+        )
+    return f"no probe gets there {min(met, key=lambda each: each.startswith(_TRAVEL))}"
+
+
+def _met(area: WorkArea, datum: Point) -> str:
+    """Return what keeps the carriage from a position; empty if nothing does."""
+    units, clearance = area.limits.units, area.zones.clearance
+    zone = area.zones.met_by(datum, datum, margin=_ROUNDING_MM)
+    if zone is not None:
+        clear = f"{units.stated_text(clearance)} clear" if clearance else "clear"
+        return f"with the carriage {clear} of excluded zone '{zone.name}'"
+    return _TRAVEL + way if (way := _in_the_way(area, datum).removeprefix("beyond ")) else ""
 
 
 def _in_the_way(area: WorkArea, place: Point) -> str:

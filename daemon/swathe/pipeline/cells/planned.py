@@ -5,6 +5,9 @@ begins. What the plan is still to scan opens no gap, though the probe passes it 
 its line, as it does round an excluded zone. A stretch under way is judged as the probe goes along it;
 what is left of it when the next one begins, or the raster is over, is judged some seconds later, once
 all that was read there has come.
+
+Of several probes a stretch has a strip for each: position of its line, and from where to where. Passes
+may overlap: a cell that a later one scans again is to do until then.
 """
 
 from __future__ import annotations
@@ -26,6 +29,8 @@ PLACED_WITHIN_NS = 2_000_000_000
 """Within this time what was read has come and has its place; longer than any lateness in use."""
 
 _ROUNDING = 1e-6
+# Numbers of a strip: position of its line, from, to.
+_STRIP = 3
 
 
 class PlannedCells:
@@ -38,6 +43,8 @@ class PlannedCells:
     def __init__(self, grid: Grid) -> None:
         self._grid = grid
         self._stretches: list[Cells] = []
+        # Of several probes: the last stretch on which a cell is; -1 where it is on none.
+        self._last: NDArray[np.int32] | None = None
         self._todo = np.zeros(grid.state.size, bool)
         self._now = np.zeros(grid.state.size, bool)
         # Left behind by the probe, but still to be scanned, or ahead of it on a stretch under way.
@@ -51,11 +58,17 @@ class PlannedCells:
     def plan(self, detail: Mapping[str, Any]) -> Cells:
         """Take the stretches of a raster; return held cells that it does not have, rising."""
         self._stretches = [
-            self._cells(detail["along"], *map(float, stretch)) for stretch in detail["stretches"]
+            self._cells(detail["along"], list(map(float, stretch)))
+            for stretch in detail["stretches"]
         ]
         self._now[:] = self._todo[:] = False
         for cells in self._stretches:
             self._todo[cells] = True
+        self._last = None
+        if any(len(stretch) > _STRIP for stretch in detail["stretches"]):
+            self._last = np.full(self._grid.state.size, -1, np.int32)
+            for number, cells in enumerate(self._stretches):
+                self._last[cells] = number
         return self._release(self._held & ~self._todo)
 
     def begin(self, number: int) -> Cells:
@@ -66,13 +79,14 @@ class PlannedCells:
         before = self._held & self._now
         self._now[:] = False
         self._now[cells] = self._todo[cells]
-        before &= ~self._now
-        self._todo[cells] = False
+        self._todo[cells] = False if self._last is None else self._last[cells] > number
+        before &= ~self._now & ~self._todo
         return self._release(before)
 
     def forget(self) -> None:
         """Nothing is planned any more."""
         self._stretches = []
+        self._last = None
         self._todo[:] = self._now[:] = self._held[:] = False
 
     def hold(self, cells: Cells, passed: Bools) -> Bools:
@@ -91,8 +105,16 @@ class PlannedCells:
         self._held &= ~cells
         return np.flatnonzero(cells)
 
-    def _cells(self, along: str, at: float, low: float, high: float) -> Cells:
-        """Return the cells of a stretch: those of its line with their centres on it."""
+    def _cells(self, along: str, strips: list[float]) -> Cells:
+        """Return the cells of a stretch, rising within each of its strips."""
+        parts = [
+            self._on_strip(along, *strips[k : k + _STRIP])
+            for k in range(0, len(strips) - _STRIP + 1, _STRIP)
+        ] or [np.empty(0, np.int64)]
+        return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+    def _on_strip(self, along: str, at: float, low: float, high: float) -> Cells:
+        """Return the cells of a line with their centres from `low` to `high`."""
         scan, index = self._grid.scan, self._grid.index
         axis, across = (scan, index) if along == "scan" else (index, scan)
         line = across.cell(np.array([at]))

@@ -148,3 +148,15 @@ def test_what_is_ahead_on_a_stretch_under_way_is_held() -> None:
     cells, passed = np.arange(6), np.array([True, False, False, True, False, False])
     assert planned.hold(cells, passed).tolist() == [False, True, True, True, True, True]
     assert planned.begin(1).tolist() == [1, 2]
+
+
+def test_strips_of_several_probes_are_to_do_until_their_stretch() -> None:
+    """All rows of a stretch are; what a later one scans again stays to do until that one begins."""
+    passes = [[0.0, 0.0, 39.0, 1.0, 0.0, 39.0], [1.0, 0.0, 39.0, 2.0, 0.0, 39.0]]
+    crawler = Crawler({"along": "scan", "stretches": passes})
+    todo = crawler.coverage.planned.todo.reshape(ROWS, COLUMNS)
+    assert [int(row.sum()) for row in todo] == [40, 40, 40, 0]
+    crawler.coverage.begin_stretch(0, 0)
+    assert [int(row.sum()) for row in todo] == [0, 40, 40, 0]
+    crawler.coverage.begin_stretch(1, 0)
+    assert not todo.any()

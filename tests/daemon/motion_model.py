@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 from hypothesis import strategies as st
 
+from swathe.arrays import Ints
 from swathe.motion import (
     AxisLimits,
     KeepOutZone,
     MotionLimits,
     Move,
+    MoveKind,
     Pattern,
     RasterSettings,
     Twist,
@@ -215,3 +219,33 @@ def walk(move: Move) -> list[tuple[float, float]]:
         )
         for k in range(_STEPS + 1)
     ]
+
+
+def times_passed(moves: Iterable[Move], over: WorkArea, *, along: int) -> Ints:
+    """Return how many scans pass the centre of each cell with some live probe, shape (index, scan).
+
+    A probe is at the datum plus its offset; the cell of its position on the other axis is the row.
+    """
+    found = np.zeros((over.index.cells, over.scan.cells), np.int64)
+    axis, across = over.axes[along], over.axes[1 - along]
+    for move in moves:
+        if move.kind is not MoveKind.SCAN:
+            continue
+        for probe in over.carriage.live:
+            offset = (probe.scan, probe.index)
+            low, high = sorted((move.start[along] + offset[along], move.end[along] + offset[along]))
+            row = int(across.cell(np.array([move.start[1 - along] + offset[1 - along]]))[0])
+            if row < 0:
+                continue
+            passed = np.zeros(axis.cells, bool)
+            turn = axis.cells * axis.resolution
+            first = math.floor((low - axis.start) / turn) - 1 if axis.wrapped else 0
+            last = math.ceil((high - axis.start) / turn) if axis.wrapped else 0
+            for k in range(first, last + 1):
+                centres = axis.centres + k * turn
+                passed |= (centres >= low - 1e-6) & (centres <= high + 1e-6)
+            if along == 0:
+                found[row] += passed
+            else:
+                found[:, row] += passed
+    return found

@@ -25,7 +25,7 @@ from swathe.motion.raster.plan import Pattern, Plan, RasterSettings, plan_raster
 from swathe.motion.raster.unreached import Unreached
 from swathe.motion.revisit.by_hand import HandStep, HandSurvey, next_by_hand
 from swathe.motion.revisit.hand_text import HandText, fitted, hand_text
-from swathe.motion.revisit.passes import GapPass, PassSettings, Tour, plan_tour
+from swathe.motion.revisit.passes import Tour, plan_tour
 from swathe.motion.revisit.retry import (
     RemainingGap,
     RetryLog,
@@ -34,6 +34,7 @@ from swathe.motion.revisit.retry import (
     Stop,
     next_passes,
 )
+from swathe.motion.revisit.visits import GapPass, PassSettings
 from swathe.motion.states import MOVING_STATES, Action, CrawlStates, Event, State
 from swathe.motion.tour.order import order_visits, tour_seconds
 from swathe.motion.tour.visits import Visits

@@ -14,8 +14,8 @@ from swathe.motion.limits.twist import Twist
 from swathe.motion.limits.work_area import WorkArea
 from swathe.motion.limits.zones import KeepOutZone, Zones
 from swathe.motion.raster.plan import Pattern, RasterSettings
-from swathe.motion.revisit.passes import PassSettings
 from swathe.motion.revisit.retry import RetrySettings
+from swathe.motion.revisit.visits import PassSettings
 from swathe.pipeline import ExcludedZone
 from swathe.station import Axis, MotionTable, PlanTable, Station, motion_codec, probes_of
 from swathe_drivers.motion import MotionAxisSettings
@@ -196,6 +196,7 @@ def pass_settings_of(station: Station, *, speed: float) -> PassSettings:
         min_speed=min(motion.retry.min_speed, speed),
         settle=motion.retry.settle / _NS,
         along=motion.plan.along,
+        off_centre=raster_settings_of(station).off_centre,
     )
 
 

@@ -5,134 +5,22 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
-from swathe.motion.errors import MotionError, Point
+from swathe.motion.errors import Point
 from swathe.motion.limits.moves import Move, move_time, ramp_length, total_time
 from swathe.motion.limits.work_area import WorkArea
 from swathe.motion.raster.fields import AVOIDED, Field, StretchPass, entries, passes_of
 from swathe.motion.raster.mover import Mover
 from swathe.motion.raster.stretches import cut_line
+from swathe.motion.revisit.swathe_visits import swathe_visits
+from swathe.motion.revisit.visits import GapPass, GapVisit, PassSettings, rows_within
 from swathe.motion.tour.order import order_visits
 from swathe.motion.tour.visits import WAYS, Visits
-from swathe.pipeline import GapCause, GapSnapshot
-from swathe.station import Axis
+from swathe.pipeline import GapSnapshot
 
-__all__ = ["GapPass", "GapVisit", "PassSettings", "Tour", "plan_tour"]
-
-_ROUNDING = 1e-9
-# Slower helps where the echo was lost, or readings came too seldom or at uncertain times; not where
-# nobody was.
-_CURED_BY_SLOWNESS = (GapCause.NO_SIGNAL, GapCause.TOO_FAST, GapCause.UNCERTAIN)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PassSettings:
-    """How gaps are revisited.
-
-    Attributes:
-        speed: of a first try, mm/s.
-        slower: factor of the speed for each further try at a coupling fault, at what was too
-            fast or at uncertain times; above 0, at most 1.
-        min_speed: no slower than this, mm/s.
-        settle: seconds of steady speed before the gap.
-        along: axis that the passes run along.
-        join: whether neighbouring gaps of the same lines, whose run-ups overlap, are one visit.
-    """
-
-    speed: float
-    slower: float = 0.6
-    min_speed: float = 1.0
-    settle: float = 0.2
-    along: Literal["scan", "index"] = "scan"
-    join: bool = True
-
-    def __post_init__(self) -> None:
-        for name, holds, requirement in (
-            ("speed", 0 < self.speed < math.inf, "must be > 0 mm/s"),
-            ("slower", 0 < self.slower <= 1, "must be > 0 and <= 1"),
-            ("min_speed", 0 < self.min_speed <= self.speed, "must be > 0 and <= speed"),
-            ("settle", 0 <= self.settle < math.inf, "must be >= 0 s"),
-        ):
-            if not holds:
-                got = f"'go_back.{name}' {requirement} (got {getattr(self, name)!r})"
-                raise MotionError(got, remedy="correct it in the settings")
-
-    def speed_for(self, cause: GapCause, tries: int) -> float:
-        """Return the speed in mm/s for a gap that was tried so often already."""
-        if cause not in _CURED_BY_SLOWNESS:
-            return self.speed
-        return max(self.min_speed, self.speed * self.slower**tries)
-
-
-@dataclass(frozen=True, slots=True)
-class GapPass:
-    """One stretch driven over a gap.
-
-    Attributes:
-        gaps: numbers of the gaps it is for.
-        line: line of the grid.
-        at: position across, mm.
-        start: where it begins, along the line, mm; the run-up included.
-        end: where it ends, the run-out included.
-        over: what is missing, from lower to higher, mm.
-        run_up: way before the missing part, mm.
-        speed: mm/s.
-        steady: whether run-up and run-out suffice for a steady speed over what is missing.
-    """
-
-    gaps: tuple[int, ...]
-    line: int
-    at: float
-    start: float
-    end: float
-    over: tuple[float, float]
-    run_up: float
-    speed: float
-    steady: bool
-
-    @property
-    def rising(self) -> bool:
-        """Whether it runs towards higher positions."""
-        return self.end > self.start
-
-
-@dataclass(frozen=True, slots=True)
-class GapVisit:
-    """Gaps that are passed in one go.
-
-    Attributes:
-        gaps: their numbers.
-        field: stretches by line.
-        speed: mm/s.
-        run_up: run-up for a steady speed, mm.
-        ramp: run-out for a steady speed, mm.
-    """
-
-    gaps: tuple[int, ...]
-    field: Field
-    speed: float
-    run_up: float
-    ramp: float
-
-    def passes(self, way: int) -> list[GapPass]:
-        """Return the passes of one of the four ways to drive the visit."""
-        found: list[GapPass] = []
-        for stretch, forward in passes_of(self.field, way):
-            ends = (stretch.reach_low, stretch.reach_high)
-            before, after = stretch.low - ends[0], ends[1] - stretch.high
-            if not forward:
-                ends, before, after = ends[::-1], after, before
-            steady = before >= self.run_up - _ROUNDING and after >= self.ramp - _ROUNDING
-            over = (stretch.low, stretch.high)
-            found.append(
-                GapPass(
-                    self.gaps, stretch.line, stretch.at, *ends, over, before, self.speed, steady
-                )
-            )
-        return found
+__all__ = ["Tour", "plan_tour"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -237,6 +125,8 @@ def _visits(
     tries: Mapping[int, int],
 ) -> tuple[list[GapVisit], set[int]]:
     """Return the visits, and the gaps of which nothing can be reached."""
+    if not area.carriage.is_single:
+        return swathe_visits(gaps, area, settings, along=along, tries=tries)
     axis, across = area.axes[along], area.axes[1 - along]
     travel, cross_travel = area.reach.axes[along], area.reach.axes[1 - along]
     visits: list[GapVisit] = []
@@ -281,7 +171,7 @@ def _joined(
     for gap in gaps:
         extent, lines = (gap.scan, gap.index) if along == 0 else (gap.index, gap.scan)
         speed = min(settings.speed_for(gap.cause, tries.get(gap.number, 0)), most)
-        single.append(((gap.number,), _rows(lines, across), extent, speed))
+        single.append(((gap.number,), rows_within(lines, across), extent, speed))
     if not settings.join:
         return single
     single.sort(key=lambda item: (item[1], item[3], item[2], item[0]))
@@ -300,13 +190,6 @@ def _joined(
                 continue
         found.append(item)
     return found
-
-
-def _rows(extent: tuple[float, float], axis: Axis) -> tuple[int, int]:
-    """Return the first and last row whose centre lies in an extent; past the seam of a pipe too."""
-    first = math.ceil((extent[0] - axis.start) / axis.resolution - _ROUNDING)
-    last = math.floor((extent[1] - axis.start) / axis.resolution + _ROUNDING)
-    return first, max(first, last)
 
 
 def _as_arrays(visits: list[GapVisit], area: WorkArea, along: int) -> Visits:

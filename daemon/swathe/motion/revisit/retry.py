@@ -10,7 +10,8 @@ from enum import StrEnum
 from swathe.motion.errors import MotionError, Point
 from swathe.motion.limits.moves import total_time
 from swathe.motion.limits.work_area import WorkArea
-from swathe.motion.revisit.passes import PassSettings, Tour, plan_tour
+from swathe.motion.revisit.passes import Tour, plan_tour
+from swathe.motion.revisit.visits import PassSettings
 from swathe.pipeline import GapCause, GapSnapshot
 
 __all__ = ["RemainingGap", "RetryLog", "RetrySettings", "RevisitStep", "Stop", "next_passes"]

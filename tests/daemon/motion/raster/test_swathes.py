@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from itertools import pairwise
 from typing import Any
@@ -12,7 +11,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.motion_model import area, areas, carriage, carrying, distance_to_zone, rasters, walk
+from daemon.motion_model import (
+    area,
+    areas,
+    carriage,
+    carrying,
+    distance_to_zone,
+    rasters,
+    times_passed,
+    walk,
+)
 from swathe.arrays import Ints
 from swathe.motion import (
     KeepOutZone,
@@ -29,34 +37,8 @@ SETTINGS: dict[str, Any] = {"footprint": 10.0, "reading_rate": 40.0, "reserve": 
 
 
 def readings(plan: Plan, over: WorkArea) -> Ints:
-    """Return how many scans pass the centre of each cell with some live probe, shape (index, scan).
-
-    A probe is at the datum plus its offset; the cell of its position on the other axis is the row.
-    """
-    found = np.zeros((over.index.cells, over.scan.cells), np.int64)
-    along = 0 if plan.along == "scan" else 1
-    axis, across = over.axes[along], over.axes[1 - along]
-    for move in plan.moves:
-        if move.kind is not MoveKind.SCAN:
-            continue
-        for probe in over.carriage.live:
-            offset = (probe.scan, probe.index)
-            low, high = sorted((move.start[along] + offset[along], move.end[along] + offset[along]))
-            row = int(across.cell(np.array([move.start[1 - along] + offset[1 - along]]))[0])
-            if row < 0:
-                continue
-            passed = np.zeros(axis.cells, bool)
-            turn = axis.cells * axis.resolution
-            first = math.floor((low - axis.start) / turn) - 1 if axis.wrapped else 0
-            last = math.ceil((high - axis.start) / turn) if axis.wrapped else 0
-            for k in range(first, last + 1):
-                centres = axis.centres + k * turn
-                passed |= (centres >= low - 1e-6) & (centres <= high + 1e-6)
-            if along == 0:
-                found[row] += passed
-            else:
-                found[:, row] += passed
-    return found
+    """Return how many scans pass the centre of each cell, shape (index, scan)."""
+    return times_passed(plan.moves, over, along=0 if plan.along == "scan" else 1)
 
 
 def left_out(plan: Plan, over: WorkArea) -> np.ndarray[Any, np.dtype[np.bool_]]:
@@ -98,7 +80,7 @@ def test_carriage_covers_what_it_can_and_hits_nothing(
     left, right, down, up = over.carriage.box
     corners = [(x, y) for x in (left, right) for y in (down, up)]
     for move in plan.moves:
-        for scan, index in walk(move)[::6]:
+        for scan, index in walk(move)[::20]:
             for zone in over.zones.zones:
                 # A zone that is smaller than the carriage may be between its corners: the middle, too.
                 for x, y in [*corners, ((left + right) / 2, (down + up) / 2)]:

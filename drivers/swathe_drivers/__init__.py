@@ -2,6 +2,7 @@
 
 from swathe_drivers.abc import (
     AskingDriver,
+    CuttingDecoder,
     Decoder,
     Driver,
     InputsDecoder,
@@ -57,6 +58,7 @@ __all__ = [
     "CaptureWriter",
     "ChannelFormat",
     "ChunkwiseDecoder",
+    "CuttingDecoder",
     "Decoder",
     "Description",
     "DescriptionError",

@@ -165,6 +165,23 @@ class ToldDecoder(Decoder, Protocol):
 
 
 @runtime_checkable
+class CuttingDecoder(Decoder, Protocol):
+    """A decoder that knows what a request to a device means that sends only answers; optional.
+
+    Of one that does not, the record that has only begun is dropped by `reset`.
+    """
+
+    def cut(self) -> Batch:
+        """Take note that a request was sent behind the bytes fed so far.
+
+        What has only begun before it begins no record: it is counted as a `partial` fault, and the
+        record that begins with it is none. The stream continues. There are no records in what it
+        returns, and it raises nothing.
+        """
+        ...
+
+
+@runtime_checkable
 class NumberingDecoder(Decoder, Protocol):
     """A decoder whose records carry a number that their request has, too; optional.
 

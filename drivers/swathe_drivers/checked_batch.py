@@ -1,18 +1,21 @@
-"""Whether what a decoder returns is what `swathe_drivers.abc` promises."""
+"""Whether a decoder and what it returns are what `swathe_drivers.abc` promises."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from numbers import Integral
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.abc import channels_of, inputs_of
+from swathe_drivers.abc import Decoder, channels_of, inputs_of
+from swathe_drivers.errors import DriverError
+from swathe_drivers.failure_text import failure_text
 from swathe_drivers.records import READING, Batch, Fault, FaultReason, begins_record, position_dtype
 
 _NEVER: Final = -(2**63)
 _COUNTS: Final = ("n_ignored", "record_bytes", "fault_bytes", "ignored_bytes")
 _MEASURED: Final = ("time_of_flight", "thickness")
+_MEMBERS: Final = tuple(sorted(name for name in vars(Decoder) if not name.startswith("_")))
 
 
 class BatchCheck:
@@ -35,7 +38,9 @@ class BatchCheck:
         self._ends = {"readings": offset, "positions": offset}
         self._times = {"readings": _NEVER, "positions": _NEVER}
 
-    def problem(self, batch: object, *, pending: int, end: int, time_ns: int | None) -> str:
+    def problem(
+        self, batch: object, *, pending: int, end: int, time_ns: int | None, keeps: bool = False
+    ) -> str:
         """Return what is wrong with a batch; empty if nothing is.
 
         Args:
@@ -43,10 +48,11 @@ class BatchCheck:
             pending: bytes of the stream that no batch has accounted for, those just fed included.
             end: offset behind the bytes just fed.
             time_ns: their time of arrival, ns; None for what `reset` returned.
+            keeps: whether bytes may stay pending all the same, as after `cut`.
         """
         if not isinstance(batch, Batch):
             return f"returned no Batch but {type(batch).__name__}"
-        found = self._account_problem(batch, pending, time_ns is None)
+        found = self._account_problem(batch, pending, time_ns is None and not keeps)
         for name in ("readings", "positions"):
             found = found or self._column_problem(name, batch)
         found = found or self._size_problem(batch)
@@ -198,3 +204,21 @@ def _position_problem(positions: NDArray[Any]) -> str:
     if (positions["sequence"] < -1).any():
         return "returned a position with a negative 'sequence'"
     return ""
+
+
+def made_decoder(name: str, make: Callable[[], Decoder]) -> Decoder:
+    """Return what `make` makes.
+
+    Raises:
+        DriverError: it fails, or what it makes is no decoder.
+    """
+    try:
+        decoder = make()
+    except Exception as error:
+        message = f"driver {name!r} makes no decoder: it {failure_text(error)}"
+        raise DriverError(message) from error
+    if not isinstance(decoder, Decoder):
+        missing = ", ".join(member for member in _MEMBERS if not hasattr(decoder, member))
+        message = f"driver {name!r} makes no decoder: {type(decoder).__name__} has no {missing}"
+        raise DriverError(message)
+    return decoder

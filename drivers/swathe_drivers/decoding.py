@@ -295,6 +295,10 @@ class RecordDecoder(ABC):
     def reset(self, offset: int) -> Batch:
         """Forget the record that has only begun; the stream continues at byte `offset`."""
 
+    @abstractmethod
+    def cut(self) -> Batch:
+        """Let no record begin with what is left over; see `swathe_drivers.abc.CuttingDecoder`."""
+
     @property
     @abstractmethod
     def pending(self) -> int:

@@ -17,6 +17,7 @@ MAX_TERMINATOR: Final = 4
 """The most bytes that an end of line may have."""
 
 _NO_INTS: Final = np.empty(0, np.int64)
+_BLANKS: Final = b" \t\r\n"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,6 +25,15 @@ class Overlong:
     """A line that passed the longest allowed length: where it began and its first bytes."""
 
     offset: int
+    excerpt: bytes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Severed:
+    """The first line behind a rest that was cut off: where it began, its length and first bytes."""
+
+    offset: int
+    length: int
     excerpt: bytes
 
 
@@ -39,7 +49,8 @@ class Lines:
         times: time at which each line's first byte began, ns, never falling, shape (n,).
         known: arrival of the chunk that ended each line, ns, shape (n,).
         overlong: lines found to be too long in this chunk.
-        dropped_bytes: bytes of too long lines dropped in this chunk, terminators included.
+        severed: what came behind a rest that was cut off, up to the next terminator; see `LineFramer.cut`.
+        dropped_bytes: bytes of too long and severed lines dropped in this chunk, terminators included.
         empty_bytes: terminators of empty lines.
     """
 
@@ -51,6 +62,7 @@ class Lines:
     times: NDArray[np.int64]
     known: NDArray[np.int64]
     overlong: tuple[Overlong, ...] = ()
+    severed: Severed | None = None
     dropped_bytes: int = 0
     empty_bytes: int = 0
 
@@ -64,6 +76,7 @@ class Lines:
             times=self.times[rows],
             known=self.known[rows],
             overlong=(),
+            severed=None,
             dropped_bytes=0,
             empty_bytes=0,
         )
@@ -137,6 +150,7 @@ class LineFramer:
         self._searched = 0  # no terminator begins before this index of the buffer
         self._offset = offset  # of the buffer's first byte
         self._skipping = False  # the buffer is the tail of a line already reported as too long
+        self._severed = False  # the buffer may be the tail of a line whose beginning was cut off
 
     @property
     def pending(self) -> int:
@@ -180,6 +194,12 @@ class LineFramer:
         overlong: tuple[Overlong, ...] = ()
         dropped_bytes = empty_bytes = 0
         lengths = ends - starts
+        severed: Severed | None = None
+        if self._severed and not self._skipping and lengths[0] <= self._max_length:
+            line = bytes(buffer[: int(ends[0])])
+            if not self._may_begin_any(line):
+                severed = Severed(base, len(line), line[:MAX_EXCERPT])
+            self._skipping = True
         drop_first = self._skipping
         if drop_first or lengths.max() > self._max_length or not lengths.all():
             keep = (lengths > 0) & (lengths <= self._max_length)
@@ -211,7 +231,7 @@ class LineFramer:
         self._searched = (
             0 if width > len(self._terminator) else max(0, len(self._buffer) - width + 1)
         )
-        self._skipping = False
+        self._skipping = self._severed = False
         last_overlong, last_dropped = self._drop_overlong()
         return Lines(
             data=buffer,
@@ -222,6 +242,7 @@ class LineFramer:
             times=times,
             known=known,
             overlong=overlong + last_overlong,
+            severed=severed,
             dropped_bytes=dropped_bytes + last_dropped,
             empty_bytes=empty_bytes,
         )
@@ -237,9 +258,31 @@ class LineFramer:
         self._buffer = bytearray()
         self._offset = offset
         self._searched = 0
-        self._skipping = False
+        self._skipping = self._severed = False
         self._arrivals.reset(offset)
         return dropped
+
+    def cut(self) -> tuple[int, bytes]:
+        """Cut off the line that has only begun; return its offset and bytes, none where nothing is to be.
+
+        What follows it up to the next terminator may be the rest of it as well as the beginning of
+        another line, so that is none, either: see `Lines.severed`. Prompts and blanks are no beginning.
+        """
+        rest = bytes(self._buffer)
+        if self._skipping or self._may_begin_any(rest):
+            return self._offset, b""
+        dropped = self._offset, rest
+        self._buffer = bytearray()
+        self._offset += len(rest)
+        self._searched = 0
+        self._severed = True
+        return dropped
+
+    def _may_begin_any(self, line: bytes) -> bool:
+        """Whether any line may begin so: with prompts, blanks and what is left of an end of line."""
+        while self._prompt and line.startswith(self._prompt):
+            line = line[len(self._prompt) :]
+        return not line.strip(_BLANKS) or self._prompt.startswith(line)
 
     def _without_prompts(
         self, block: NDArray[np.uint8], starts: NDArray[np.int64], lengths: NDArray[np.int64]

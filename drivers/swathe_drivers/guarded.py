@@ -7,20 +7,25 @@ begins behind the chunk with which the failure came; what it had learned from ea
 """
 
 import pickle
-import re
-import traceback
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from pathlib import Path
 from typing import Final
 
 import numpy as np
 
-from swathe_drivers.abc import Decoder, NumberingDecoder, ToldDecoder, channels_of, inputs_of
-from swathe_drivers.checked_batch import BatchCheck
+from swathe_drivers.abc import (
+    CuttingDecoder,
+    Decoder,
+    NumberingDecoder,
+    ToldDecoder,
+    channels_of,
+    inputs_of,
+)
+from swathe_drivers.checked_batch import BatchCheck, made_decoder
 from swathe_drivers.chunkwise import joined
 from swathe_drivers.errors import DriverError
+from swathe_drivers.failure_text import failure_text
 from swathe_drivers.inputs import checked_inputs
 from swathe_drivers.records import (
     MAX_EXCERPT,
@@ -33,7 +38,7 @@ from swathe_drivers.records import (
     no_times,
 )
 
-__all__ = ["GuardedDecoder", "failure_text", "guarded"]
+__all__ = ["GuardedDecoder", "guarded"]
 
 MOST_PENDING: Final = 1 << 20
 """A decoder that holds more bytes than this has failed."""
@@ -49,9 +54,6 @@ _MOST_KEPT_CHUNKS: Final = 4096
 _MOST_FAILURES: Final = 1 << 18
 """More than can be fed in one go."""
 
-_MOST_TEXT: Final = 160
-_ADDRESS: Final = re.compile(r"\b0x[0-9a-fA-F]{6,}\b")
-
 Chunks = Sequence[tuple[int, bytes]]
 
 
@@ -66,7 +68,7 @@ def guarded(name: str, make: Callable[[], Decoder], *, trusted: bool = False) ->
     Raises:
         DriverError: `make` fails, or what it makes is no decoder.
     """
-    decoder = _made(name, make)
+    decoder = made_decoder(name, make)
     if isinstance(decoder, NumberingDecoder):
         return GuardedNumberingDecoder(name, make, decoder, trusted=trusted)
     return GuardedDecoder(name, make, decoder, trusted=trusted)
@@ -121,7 +123,7 @@ class GuardedDecoder:
         self._told = isinstance(decoder, ToldDecoder)
         self._asked: list[tuple[bytes, int]] = []  # since the copy was made, and the newest one
         self._copy: bytes | None = None  # pickled, as it was before the chunks that are kept
-        self._kept: list[tuple[int, bytes]] = []
+        self._kept: list[tuple[int, bytes] | None] = []  # None: it was cut there
         self._kept_bytes = 0
 
     def feed(self, data: bytes, time_ns: int) -> Batch:
@@ -180,6 +182,38 @@ class GuardedDecoder:
         self._forget()
         return batch
 
+    def cut(self) -> Batch:
+        """Take note of a request to a device that sends only answers; see `swathe_drivers.abc.CuttingDecoder`.
+
+        Costs nothing where no bytes are left over. Raises nothing.
+        """
+        decoder, pending = self._decoder, len(self._pending)
+        if decoder is None or not pending:
+            return self._nothing
+        if not isinstance(decoder, CuttingDecoder):
+            later = [one for one in self._asked if one[1] >= self._end]
+            batch = self.reset(self._end)
+            self._asked = later
+            self._tell(later)
+            return batch
+        self._decoder = None
+        try:
+            batch = decoder.cut()
+            problem = self._check.problem(
+                batch, pending=pending, end=self._end, time_ns=None, keeps=True
+            )
+        except KeyboardInterrupt:
+            raise
+        except BaseException as error:  # noqa: BLE001  of code that is not ours
+            problem = failure_text(error)
+        if problem:
+            self._forget()
+            return self._fault(problem)
+        self._decoder = decoder
+        self._kept.append(None)
+        del self._pending[: batch.record_bytes + batch.fault_bytes + batch.ignored_bytes]
+        return batch
+
     def _feed_together(self, chunks: Chunks) -> Batch | None:
         """Return what a trusted decoder makes of chunks; None if it fails, as it was before them."""
         decoder = self._decoder
@@ -218,17 +252,15 @@ class GuardedDecoder:
         if isinstance(decoder, ToldDecoder):
             for request, offset in self._asked:
                 decoder.asked(request, offset)
-        for time, data in self._kept[:first]:
-            decoder.feed(data, time)
-        chunks = self._kept[first:]
+        _feed_again(decoder, self._kept[:first])
+        chunks = [chunk for chunk in self._kept[first:] if chunk is not None]
         return _faulty(chunks, [decoder.feed(data, time) for time, data in chunks])
 
     def _restore(self, decoder: Decoder) -> None:
         """Continue with the copy of a trusted decoder, fed with what was kept, one by one."""
         self._decoder = decoder
         self._tell(self._asked)
-        for time, data in self._kept:
-            decoder.feed(data, time)
+        _feed_again(decoder, self._kept)
         self._decoder, self._trusted = decoder, False
         self._check = self._new_check(self._end - len(self._pending))
         self._forget()
@@ -349,6 +381,15 @@ class GuardedNumberingDecoder(GuardedDecoder):
             return -1
 
 
+def _feed_again(decoder: Decoder, kept: Sequence[tuple[int, bytes] | None]) -> None:
+    """Feed what a decoder was fed before, one chunk by one, and cut it where it was."""
+    for chunk in kept:
+        if chunk is not None:
+            decoder.feed(chunk[1], chunk[0])
+        elif isinstance(decoder, CuttingDecoder):
+            decoder.cut()
+
+
 def _faulty(chunks: Chunks, batches: Sequence[Batch]) -> list[int]:
     """Return the arrivals of the chunks whose batch has a fault, ns."""
     return [
@@ -358,33 +399,5 @@ def _faulty(chunks: Chunks, batches: Sequence[Batch]) -> list[int]:
     ]
 
 
-def _made(name: str, make: Callable[[], Decoder]) -> Decoder:
-    try:
-        decoder = make()
-    except Exception as error:
-        message = f"driver {name!r} makes no decoder: it {failure_text(error)}"
-        raise DriverError(message) from error
-    if not isinstance(decoder, Decoder):
-        missing = ", ".join(member for member in _MEMBERS if not hasattr(decoder, member))
-        message = f"driver {name!r} makes no decoder: {type(decoder).__name__} has no {missing}"
-        raise DriverError(message)
-    return decoder
-
-
 _GOOD: Final = {FaultReason.QUADRATURE}
 """Faults of lines that are good themselves."""
-_MEMBERS: Final = tuple(sorted(name for name in vars(Decoder) if not name.startswith("_")))
-
-
-def failure_text(error: BaseException) -> str:
-    """Return what was raised and where, in one line that is the same in each run."""
-    try:
-        text = " ".join(str(error).split())
-    except Exception:  # noqa: BLE001  of code that is not ours
-        text = ""
-    text = "".join(sign if sign.isprintable() else "?" for sign in _ADDRESS.sub("0x…", text))
-    if len(text) > _MOST_TEXT:
-        text = text[:_MOST_TEXT] + "…"
-    frames = traceback.extract_tb(error.__traceback__)
-    place = f" ({Path(frames[-1].filename).name}, line {frames[-1].lineno})" if frames else ""
-    return f"raised {type(error).__name__}{': ' if text else ''}{text}{place}"

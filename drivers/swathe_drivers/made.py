@@ -8,7 +8,8 @@ from pydantic import BaseModel, ValidationError
 
 from swathe_drivers.abc import AskingDriver, Decoder, Driver
 from swathe_drivers.errors import DriverError, SettingsError
-from swathe_drivers.guarded import GuardedDecoder, failure_text, guarded
+from swathe_drivers.failure_text import failure_text
+from swathe_drivers.guarded import GuardedDecoder, guarded
 from swathe_drivers.registry import load_driver
 from swathe_drivers.settings import read_settings
 from swathe_drivers.talk.answers import UNKNOWN_QUIET_NS, AnswerFinder, Quiet

@@ -101,7 +101,7 @@ class FaultReason(StrEnum):
     TOO_LONG = "too_long"
     """No end of line or frame within the longest allowed length; what is behind it was dropped."""
     PARTIAL = "partial"
-    """A line or frame had only begun when the port was lost or reopened."""
+    """A line or frame had only begun when the port was lost, or when the next request was sent."""
     QUADRATURE = "quadrature"
     """Both lines of an encoder changed at once; a step is lost, the line itself is good."""
     UNKNOWN_LINE = "unknown_line"

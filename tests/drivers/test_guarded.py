@@ -24,7 +24,8 @@ from swathe_drivers import (
     NumberingDecoder,
     load_driver,
 )
-from swathe_drivers.guarded import MOST_PENDING, GuardedDecoder, failure_text, guarded
+from swathe_drivers.failure_text import failure_text
+from swathe_drivers.guarded import MOST_PENDING, GuardedDecoder, guarded
 from swathe_drivers.made import GuardedFinder, MadeDriver, make_driver
 from swathe_drivers.talk import Quiet, Request, make_schedule
 from swathe_drivers.testing.feeding import (
@@ -412,3 +413,79 @@ def test_decoder_that_does_not_fail_gives_what_it_gives() -> None:
     expected = one_by_one(bare.decoder(ns_per_byte=87_000), chunks)
     assert_same_stream(expected, one_by_one(with_guard.decoder(ns_per_byte=87_000), chunks))
     assert_same_records(expected, one_by_one(outside("raises", b"!"), chunks))
+
+
+FRAME_PROTOCOL: dict[str, Any] = {
+    "framing": {"kind": "fixed", "length": 4},
+    "checksum": {"kind": "xor8"},
+    "byte_order": "big",
+    "fields": [{"is": "thickness", "type": "u2", "unit": "um"}, {"is": "skip"}],
+}
+
+
+def test_decoder_that_is_fed_again_is_cut_where_it_was() -> None:
+    """To find the chunk with a fault: the rest before the request is none of these."""
+    decoder = make_driver("frames", FRAME_PROTOCOL).decoder(ns_per_byte=0)
+    decoder.feed(b"\x01\x02\x03\x00", MS)
+    decoder.feed(b"\x21", 2 * MS)
+    cut = decoder.cut()
+    assert (cut.n_faults, cut.fault_bytes) == ({FaultReason.PARTIAL: 1}, 1)
+    assert not decoder.cut().n_faults  # nothing is left over
+    good = b"\x12\x34\x01\x27"
+    found = decoder.feed_chunks([(3 * MS, good), (4 * MS, good[:3] + b"\x22"), (5 * MS, good)])
+    assert found.readings["thickness"].tolist() == [4.66, 4.66]
+    assert decoder.faulty == [5 * MS]  # the next frame shows where the fault ends
+
+
+class _Plain:
+    """A decoder that knows no `cut`, and forgets what was sent when its port is lost."""
+
+    def __init__(self) -> None:
+        driver = load_driver("delimited")
+        made = driver(driver.Settings.model_validate(PROTOCOL))
+        self._decoder = made.decoder(ns_per_byte=0)
+        self.requests: list[tuple[bytes, int]] = []
+
+    def __getattr__(self, name: str) -> Any:
+        if name in ("_decoder", "cut"):
+            raise AttributeError(name)
+        return getattr(self._decoder, name)
+
+    def asked(self, request: bytes, offset: int) -> None:
+        self.requests.append((request, offset))
+
+    def reset(self, offset: int) -> Batch:
+        self.requests.clear()
+        return self._decoder.reset(offset)
+
+
+def test_decoder_without_a_cut_of_its_own_drops_what_has_begun() -> None:
+    """As at the loss of its port; what it was told to be sent from there on is not forgotten."""
+    made: list[_Plain] = []
+
+    def make() -> Any:
+        made.append(_Plain())
+        return made[-1]
+
+    decoder = guarded("plain", make)
+    at = len(LINES[0]) + 3
+    for request, offset in ((b"A", 0), (b"B", at), (b"C", at + 50)):
+        decoder.asked(request, offset)
+    assert decoder.feed_chunks(chunks_of([LINES[0], b"1.3"])).readings.size == 1
+    cut = decoder.cut()
+    assert [(fault.offset, fault.reason) for fault in cut.faults] == [(at - 3, "partial")]
+    assert made[0].requests == [(b"B", at), (b"C", at + 50)]
+    assert decoder.feed(LINES[1], 9 * MS).readings["time_of_flight"].tolist() == [1.01]
+
+
+def test_cut_that_fails_is_a_fault_of_the_driver() -> None:
+    """The bytes that were left over are in it, and a new decoder reads what follows."""
+
+    class Failing(_Plain):
+        def cut(self) -> Batch:
+            raise RuntimeError
+
+    decoder = guarded("failing", Failing)  # type: ignore[arg-type,return-value]
+    decoder.feed(b"1.3", MS)
+    assert [fault.excerpt for fault in decoder.cut().faults] == [b"1.3"]
+    assert decoder.feed(LINES[1], 2 * MS).readings["time_of_flight"].tolist() == [1.01]

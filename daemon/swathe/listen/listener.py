@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from swathe.listen.record_fields import newest_records
 from swathe_drivers import (
     Batch,
+    CuttingDecoder,
     Decoder,
     Fault,
     FaultReason,
@@ -273,6 +274,9 @@ class Listener(Starting):
         if not sent.unanswered:
             if isinstance(self._decoder, ToldDecoder):
                 self._decoder.asked(sent.data, self._bytes)
+            only = self._schedule is not None and self._schedule.only_answers
+            if only and not is_command and isinstance(self._decoder, CuttingDecoder):
+                self._decoded(self._decoder.cut(), self._decoder)
             self._sent += 1
             self._newest_sent = quoted(sent.data)
             return

@@ -14,6 +14,7 @@ from swathe_drivers.delimited.checksum import LineChecker
 from swathe_drivers.delimited.settings import TextLineSettings
 from swathe_drivers.delimited.text_decoder import (
     TextDecoder,
+    cut_off_line,
     dropped_line,
     make_line_framer,
     pass_over,
@@ -94,6 +95,10 @@ class LineKindsDecoder(RecordDecoder):
         self._asked.forget()
         return dropped_line(self._framer, offset, self._empty)
 
+    def cut(self) -> Batch:
+        """Cut off the line that has only begun; see `swathe_drivers.abc.CuttingDecoder`."""
+        return cut_off_line(self._framer, self._empty)
+
 
 def _take(
     kind: TextDecoder, lines: Lines, rest: Rows, misfits: Misfits
@@ -120,6 +125,7 @@ def _without_lines(lines: Lines) -> Lines:
         times=none,
         known=none,
         overlong=lines.overlong,
+        severed=lines.severed,
         dropped_bytes=lines.dropped_bytes,
         empty_bytes=lines.empty_bytes,
     )

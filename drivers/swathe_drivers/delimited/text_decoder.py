@@ -37,6 +37,7 @@ from swathe_drivers.framing import LineFramer, Lines
 from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Batch, Fault, FaultReason
 
 _COLUMNS: Final = FaultReason.COLUMNS
+_SEVERED: Final = "behind a line in which a request was sent, of which it may be the rest"
 
 LineBounds = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]
 """Numbers of lines, and where each begins and ends."""
@@ -113,6 +114,10 @@ class TextDecoder(RecordDecoder):
     def reset(self, offset: int) -> Batch:
         """Drop the line that has only begun, as one `partial` fault; continue at byte `offset`."""
         return dropped_line(self._framer, offset, self._empty)
+
+    def cut(self) -> Batch:
+        """Cut off the line that has only begun; see `swathe_drivers.abc.CuttingDecoder`."""
+        return cut_off_line(self._framer, self._empty)
 
     def choose(self, lines: Lines, bad: Bad) -> tuple[NDArray[np.int64], Fields]:
         """Return numbers and columns of the lines that are of this kind, among several.
@@ -229,7 +234,7 @@ class TextDecoder(RecordDecoder):
         n_lines = lines.starts.size
         total = int(lines.lengths.sum()) + width * n_lines
         fault_bytes, ignored_bytes = lines.dropped_bytes, lines.empty_bytes
-        if bad or lines.overlong:
+        if bad or lines.overlong or lines.severed:
             faults, ignored, size = self._faults(lines, bad)
             total -= size + ignored
             fault_bytes += size
@@ -268,6 +273,8 @@ class TextDecoder(RecordDecoder):
         faults = [
             (one.offset, limit, FaultReason.TOO_LONG, one.excerpt, detail) for one in lines.overlong
         ]
+        if (cut := lines.severed) is not None:
+            faults.append((cut.offset, cut.length, FaultReason.PARTIAL, cut.excerpt, _SEVERED))
         ignored = size = 0
         width = self._end_width
         for row, (reason, detail) in bad.items():
@@ -304,6 +311,7 @@ def pass_over(lines: Lines, settings: TextLineSettings, width: int) -> tuple[Lin
     kept = replace(
         lines.only(np.flatnonzero(~others)),
         overlong=lines.overlong,
+        severed=lines.severed,
         dropped_bytes=lines.dropped_bytes,
         empty_bytes=lines.empty_bytes + int(lines.lengths[others].sum()) + width * count,
     )
@@ -324,16 +332,25 @@ def make_line_framer(settings: TextLineSettings, tail: int, ns_per_byte: int) ->
 def dropped_line(framer: LineFramer, offset: int, empty: Batch) -> Batch:
     """Drop the line that has only begun, as one `partial` fault; continue at byte `offset`."""
     at, dropped, is_tail = framer.reset(offset)
-    if not dropped:
-        return empty
     if is_tail:
         return replace(empty, fault_bytes=len(dropped))
+    return _partial(at, dropped, "the port was lost before the end of the line", empty)
+
+
+def cut_off_line(framer: LineFramer, empty: Batch) -> Batch:
+    """Cut off the line that has only begun, as one `partial` fault; see `abc.CuttingDecoder`."""
+    return _partial(*framer.cut(), "a request was sent before the end of the line", empty)
+
+
+def _partial(offset: int, dropped: bytes, detail: str, empty: Batch) -> Batch:
+    if not dropped:
+        return empty
     fault = Fault(
-        offset=at,
+        offset=offset,
         length=len(dropped),
         reason=FaultReason.PARTIAL,
         excerpt=dropped[:MAX_EXCERPT],
-        detail="the port was lost before the end of the line",
+        detail=detail,
     )
     return replace(
         empty, faults=(fault,), n_faults={FaultReason.PARTIAL: 1}, fault_bytes=len(dropped)

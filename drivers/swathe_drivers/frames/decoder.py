@@ -90,6 +90,10 @@ class FramesDecoder(RecordDecoder):
         """Drop what is pending, the frame that has begun as `partial`; continue at byte `offset`."""
         return self.decode(self._framer.reset(offset))
 
+    def cut(self) -> Batch:
+        """Drop the frame that has only begun; see `swathe_drivers.abc.CuttingDecoder`."""
+        return self.decode(self._framer.cut())
+
     def decode(self, frames: Frames | None) -> Batch:
         """What the frames hold that a framer found; its own, or one that knows a protocol more."""
         if frames is None:

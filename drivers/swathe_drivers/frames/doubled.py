@@ -42,8 +42,11 @@ class DoubledFramer(StartStopFramer):
 
     def reset(self, offset: int) -> Frames | None:
         """Drop what is pending; see `Framer.reset`."""
-        self._before = False
+        self._start_again()
         return super().reset(offset)
+
+    def _start_again(self) -> None:
+        self._before = False
 
     def _find(self, block: NDArray[np.uint8]) -> Found:
         is_byte = block == self._byte

@@ -144,17 +144,30 @@ class Framer(ABC):
 
         What was known to be no frame is counted as such, the rest as one `partial` fault.
         """
+        self._arrivals.reset(offset)
+        return self._drop(offset, "the port was lost before the end of the frame")
+
+    def cut(self) -> Frames | None:
+        """Drop what is pending as `reset` does, because a request was sent; the stream continues."""
+        if not self._buffer:
+            return None
+        self._start_again()
+        end = self._base + len(self._buffer)
+        return self._drop(end, "a request was sent before the end of the frame")
+
+    def _start_again(self) -> None:  # noqa: B027  most know nothing more
+        """Forget what is known of the frame that has only begun, but for the buffer."""
+
+    def _drop(self, offset: int, detail: str) -> Frames | None:
         ledger, pos = self._ledger, self._base + self._pos
         ledger.bind(self._buffer, self._base)
         ledger.close(pos)
         rest = self._buffer[self._pos :]
         if rest:
-            detail = "the port was lost before the end of the frame"
             excerpt = bytes(rest[:MAX_EXCERPT])
             ledger.add(Fault(pos, len(rest), FaultReason.PARTIAL, excerpt, detail))
         self._buffer = bytearray()
         self._base, self._pos, self._need = offset, 0, 1
-        self._arrivals.reset(offset)
         return self._give(np.empty(0, np.uint8), Found())
 
     def _give(self, block: NDArray[np.uint8], found: Found) -> Frames | None:

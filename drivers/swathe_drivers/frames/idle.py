@@ -36,6 +36,13 @@ class IdleGapFramer(Framer):
         self._silences.clear()
         return frames
 
+    def cut(self) -> Frames | None:
+        """End the frame at the request, as a silence would; it is decided with the next byte."""
+        at = self._base + len(self._buffer)
+        if self._buffer and at not in self._silences:
+            self._silences.append(at)
+        return None
+
     def _note(self, chunks: Sequence[tuple[int, bytes]]) -> None:
         super()._note(chunks)
         at = self._base + len(self._buffer)
@@ -44,7 +51,7 @@ class IdleGapFramer(Framer):
                 continue
             if self._last is not None:
                 silence = time - len(data) * self._ns_per_byte - self._last
-                if silence >= self._gap_ns:
+                if silence >= self._gap_ns and at not in self._silences[-1:]:
                     self._silences.append(at)
             self._last = time
             at += len(data)

@@ -63,6 +63,10 @@ class FrameKindsDecoder(RecordDecoder):
         self._asked.forget()
         return batch
 
+    def cut(self) -> Batch:
+        """Drop the frame that has only begun; see `swathe_drivers.abc.CuttingDecoder`."""
+        return self._decode(self._framer.cut())
+
     def _decode(self, frames: Frames | None) -> Batch:
         if frames is None:
             return self._empty

@@ -56,8 +56,11 @@ class StartStopFramer(Framer):
 
     def reset(self, offset: int) -> Frames | None:
         """Drop what is pending; see `Framer.reset`."""
-        self._odd = self._inside = False
+        self._start_again()
         return super().reset(offset)
+
+    def _start_again(self) -> None:
+        self._odd = self._inside = False
 
     def _find(self, block: NDArray[np.uint8]) -> Found:
         ends = np.flatnonzero((block == self._start) | (block == self._stop))

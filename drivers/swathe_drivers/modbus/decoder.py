@@ -155,6 +155,15 @@ class ModbusDecoder(RecordDecoder):
         self._channels.forget()
         return batch
 
+    def cut(self) -> Batch:
+        """Drop the answer that has only begun; see `swathe_drivers.abc.CuttingDecoder`.
+
+        Over TCP it may still be coming when the next request is sent, and it names its own.
+        """
+        if self._differ:
+            return self._empty
+        return self._decode(self._framer.cut(), [])
+
     def _decode(self, frames: Frames | None, answers: Sequence[Candidate]) -> Batch:
         if frames is None:
             return self._empty

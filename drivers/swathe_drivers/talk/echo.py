@@ -1,13 +1,14 @@
 """Devices that send each command back before they answer: the echo is no part of the answer."""
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
 
-from swathe_drivers.abc import Decoder, ToldDecoder
-from swathe_drivers.records import Batch
+from swathe_drivers.abc import CuttingDecoder, Decoder, ToldDecoder
+from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Batch, Fault, FaultReason
 from swathe_drivers.talk.answers import AnswerFinder
 
 __all__ = ["EchoDecoder", "EchoFinder"]
@@ -94,6 +95,30 @@ class EchoDecoder:
         batch = self._shifted(self._decoder.reset(offset))
         self._begin(offset)
         return replace(batch, ignored_bytes=batch.ignored_bytes + held)
+
+    def cut(self) -> Batch:
+        """Cut off an echo and a record that have only begun; see `swathe_drivers.abc.CuttingDecoder`."""
+        held = self._held
+        inner = self._decoder
+        if isinstance(inner, CuttingDecoder):
+            batch = self._shifted(inner.cut())
+        else:
+            batch = self._shifted(inner.reset(self._at - len(held) - self._removed[-1]))
+        if not held:
+            return batch
+        detail = "a request was sent before the end of the echo"
+        fault = Fault(
+            self._at - len(held), len(held), FaultReason.PARTIAL, held[:MAX_EXCERPT], detail
+        )
+        self._leave_out()
+        self._left = b""
+        counts = Counter(batch.n_faults) + Counter({FaultReason.PARTIAL: 1})
+        return replace(
+            batch,
+            faults=(*batch.faults, fault)[-MAX_FAULTS:],
+            n_faults=dict(counts),
+            fault_bytes=batch.fault_bytes + len(held),
+        )
 
     def _without_echo(self, data: bytes) -> bytes:
         """Return what the decoder gets of the next bytes."""

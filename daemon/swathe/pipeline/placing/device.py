@@ -29,6 +29,7 @@ from swathe.pipeline.placing.timing import TimeBase
 from swathe.station import AlarmKind
 from swathe_drivers import (
     Batch,
+    CuttingDecoder,
     Decoder,
     Fault,
     FaultReason,
@@ -229,15 +230,24 @@ class DeviceLink:
             now: the journal time, ns, for what waits for its time.
             flush: whether nothing waits for later records, as at the end of a run.
         """
+        cuts: list[tuple[int, int]] = []
         if self._requests is not None and self._requests.holds:
             known = self._requests.release(before)
+            cuts = self._requests.cuts
         else:
             count = len(self._known) if before is None else bisect_left(self._known, before)
             known = self._known[:count]
         count = len(known)
-        parts = parts_of(self._chunks[:count], each=self.damage is not None)
-        fed = [self._feed(known[begin:end]) for begin, end in parts]
-        self.decoded_known = np.array([at for part in fed for at in part], np.int64)
+        fed: list[int] = []
+        done = 0
+        for until, asked in [*cuts, (count, None)]:
+            parts = parts_of(self._chunks[: until - done], each=self.damage is not None)
+            for begin, end in parts:
+                fed += self._feed(known[done + begin : done + end])
+            done = until
+            if asked is not None:
+                self._cut(asked)
+        self.decoded_known = np.array(fed, np.int64)
         readings = self._reading_stream.release(now, flush=flush)
         if self._reading_clock is not None:
             readings = self._with_time(self._reading_clock, readings, now, flush=flush)
@@ -321,6 +331,16 @@ class DeviceLink:
             arrived = journal_times(batch.positions_known_at, chunks, known)
             self._position_stream.take(batch.positions, arrived)
         return known
+
+    def _cut(self, known: int) -> None:
+        """Let no record begin with what is left over when a request is sent, at a journal time in ns."""
+        if not isinstance(self.decoder, CuttingDecoder):
+            return
+        batch = self.decoder.cut()
+        if batch.n_faults:
+            if self.decoder.gives_readings:
+                self._faulty.append(known)
+            self._count(batch)
 
     def lose(self, state: str, detail: str) -> None:
         """Record a change of the port's state and drop an unfinished record; decode before it."""

@@ -37,7 +37,9 @@ class RequestLog:
         offset: of the next byte.
 
     Attributes:
-        holds: whether chunks wait for the next entry about requests.
+        holds: whether chunks wait for the next entry about requests. Then a record that has only begun
+            when a request is sent is none.
+        cuts: of what was released last, the requests: chunks before each, and its journal time.
         forgotten: requests that are no longer in `requests`.
     """
 
@@ -55,6 +57,8 @@ class RequestLog:
         # Entries about requests: chunks taken before each, and its journal time.
         self._entries: list[int] = []
         self._entries_known: list[int] = []
+        self._entries_ask: list[bool] = []  # whether it is a request
+        self.cuts: list[tuple[int, int]] = []
         self._released = 0
         # Chunks that were decoded: offset behind each, and its arrival; the first byte of all.
         self._begin = offset
@@ -88,8 +92,9 @@ class RequestLog:
     def send(self, data: bytes, time: int, known: int) -> None:
         """Take note of bytes that were sent at `time`, ns."""
         self._end(given_up=False)
-        self._note(known)
-        if data in self._commands:
+        asks = data not in self._commands
+        self._note(known, asks=asks)
+        if not asks:
             return
         if self._count == self._requests.size:
             self._requests = np.concatenate((self._requests, np.zeros_like(self._requests)))
@@ -112,11 +117,12 @@ class RequestLog:
             self._requests["over"][self._count - 1] = self._sent
             self._requests["given_up"][self._count - 1] = given_up
 
-    def _note(self, known: int) -> None:
+    def _note(self, known: int, *, asks: bool = False) -> None:
         self._parted = True
         if self.holds:
             self._entries.append(self._taken)
             self._entries_known.append(known)
+            self._entries_ask.append(asks)
 
     def release(self, before: int | None) -> list[int]:
         """Return the journal times from which the next chunks are known, as many as are released.
@@ -126,13 +132,20 @@ class RequestLog:
         """
         known = self._entries_known
         count = len(known) if before is None else bisect_left(known, before)
+        self.cuts = [
+            (taken - self._released, time)
+            for taken, time, asks in zip(
+                self._entries[:count], known[:count], self._entries_ask[:count], strict=True
+            )
+            if asks
+        ]
         if not count:
             return []
         chunks = np.arange(self._released, self._entries[count - 1])
         entries = np.array(self._entries[:count])
         times = np.array(known[:count])[np.searchsorted(entries, chunks, side="right")]
         self._released = self._entries[count - 1]
-        del self._entries[:count], known[:count]
+        del self._entries[:count], known[:count], self._entries_ask[:count]
         return [int(time) for time in times.tolist()]
 
     def remember(self, chunks: Sequence[tuple[int, bytes]]) -> None:

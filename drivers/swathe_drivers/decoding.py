@@ -257,6 +257,7 @@ class RecordDecoder(ABC):
 
     Attributes:
         is_among_others: whether its records are of one kind among others; see `take_rows`.
+        gives_each: whether each good line or frame is one reading, one position, or both at its offset.
     """
 
     def __init__(self, abilities: Abilities) -> None:
@@ -278,6 +279,7 @@ class RecordDecoder(ABC):
         self.inputs: Final = abilities.inputs.listed
         self._inputs: Final = abilities.inputs
         self.is_among_others = False
+        self.gives_each = False
         self._kind_rows: KindRows | None = None
         self._blank_reading = _blank(READING)
         self._blank_position = _blank(position_dtype(len(self.axes)))

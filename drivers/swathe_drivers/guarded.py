@@ -26,6 +26,7 @@ from swathe_drivers.checked_batch import BatchCheck, made_decoder
 from swathe_drivers.chunkwise import joined
 from swathe_drivers.errors import DriverError
 from swathe_drivers.failure_text import failure_text
+from swathe_drivers.fed import Chunks, are_whole, faulty_times, feed_again
 from swathe_drivers.inputs import checked_inputs
 from swathe_drivers.records import (
     MAX_EXCERPT,
@@ -53,8 +54,6 @@ _MOST_KEPT_CHUNKS: Final = 4096
 
 _MOST_FAILURES: Final = 1 << 18
 """More than can be fed in one go."""
-
-Chunks = Sequence[tuple[int, bytes]]
 
 
 def guarded(name: str, make: Callable[[], Decoder], *, trusted: bool = False) -> "GuardedDecoder":
@@ -135,7 +134,7 @@ class GuardedDecoder:
         if self._trusted and (batch := self._feed_together(chunks)) is not None:
             return batch
         batches = [self._feed_one(data, time) for time, data in chunks]
-        self.faulty = _faulty(chunks, batches)
+        self.faulty = faulty_times(chunks, batches)
         return joined(batches)
 
     def asked(self, request: bytes, offset: int) -> None:
@@ -183,10 +182,7 @@ class GuardedDecoder:
         return batch
 
     def cut(self) -> Batch:
-        """Take note of a request to a device that sends only answers; see `swathe_drivers.abc.CuttingDecoder`.
-
-        Costs nothing where no bytes are left over. Raises nothing.
-        """
+        """Take note of a request; see `swathe_drivers.abc.CuttingDecoder`. Raises nothing."""
         decoder, pending = self._decoder, len(self._pending)
         if decoder is None or not pending:
             return self._nothing
@@ -213,6 +209,26 @@ class GuardedDecoder:
         self._kept.append(None)
         del self._pending[: batch.record_bytes + batch.fault_bytes + batch.ignored_bytes]
         return batch
+
+    def feed_whole(self, chunks: Chunks, cuts: Sequence[int]) -> Batch | None:
+        """Decode chunks in one go, between which `cut` would change nothing; else None, and nothing changes.
+
+        Args:
+            chunks: see `swathe_drivers.abc.Decoder.feed_chunks`.
+            cuts: offsets in the stream at which requests were sent.
+        """
+        decoder, end = self._decoder, self._end
+        if self._pending or not self._trusted or not getattr(decoder, "gives_each", False):
+            return None
+        before = pickle.dumps(decoder, pickle.HIGHEST_PROTOCOL)
+        batch = self._feed_together(chunks)
+        if batch is None or are_whole(batch, end, self._end - len(self._pending), cuts):
+            return batch
+        self._decoder = pickle.loads(before)  # noqa: S301  of ours, and never left the process
+        self._end = end
+        self._pending.clear()
+        self._forget()
+        return None
 
     def _feed_together(self, chunks: Chunks) -> Batch | None:
         """Return what a trusted decoder makes of chunks; None if it fails, as it was before them."""
@@ -241,7 +257,7 @@ class GuardedDecoder:
             self._end += len(data)
             self._pending += data
         del self._pending[: batch.record_bytes + batch.fault_bytes + batch.ignored_bytes]
-        self.faulty = _faulty(chunks[-1:], [batch] * bool(chunks))
+        self.faulty = faulty_times(chunks[-1:], [batch] * bool(chunks))
         if self.faulty and len(chunks) > 1 and self.gives_readings:
             self.faulty = self._faulty_alone(pickle.loads(before), kept)  # noqa: S301  as above
             self._forget()
@@ -252,15 +268,15 @@ class GuardedDecoder:
         if isinstance(decoder, ToldDecoder):
             for request, offset in self._asked:
                 decoder.asked(request, offset)
-        _feed_again(decoder, self._kept[:first])
+        feed_again(decoder, self._kept[:first])
         chunks = [chunk for chunk in self._kept[first:] if chunk is not None]
-        return _faulty(chunks, [decoder.feed(data, time) for time, data in chunks])
+        return faulty_times(chunks, [decoder.feed(data, time) for time, data in chunks])
 
     def _restore(self, decoder: Decoder) -> None:
         """Continue with the copy of a trusted decoder, fed with what was kept, one by one."""
         self._decoder = decoder
         self._tell(self._asked)
-        _feed_again(decoder, self._kept)
+        feed_again(decoder, self._kept)
         self._decoder, self._trusted = decoder, False
         self._check = self._new_check(self._end - len(self._pending))
         self._forget()
@@ -379,25 +395,3 @@ class GuardedNumberingDecoder(GuardedDecoder):
             return int(self._numbers.number_of(request))
         except Exception:  # noqa: BLE001  of code that is not ours
             return -1
-
-
-def _feed_again(decoder: Decoder, kept: Sequence[tuple[int, bytes] | None]) -> None:
-    """Feed what a decoder was fed before, one chunk by one, and cut it where it was."""
-    for chunk in kept:
-        if chunk is not None:
-            decoder.feed(chunk[1], chunk[0])
-        elif isinstance(decoder, CuttingDecoder):
-            decoder.cut()
-
-
-def _faulty(chunks: Chunks, batches: Sequence[Batch]) -> list[int]:
-    """Return the arrivals of the chunks whose batch has a fault, ns."""
-    return [
-        time
-        for (time, _), batch in zip(chunks, batches, strict=True)
-        if batch.n_faults and any(batch.n_faults[one] for one in batch.n_faults if one not in _GOOD)
-    ]
-
-
-_GOOD: Final = {FaultReason.QUADRATURE}
-"""Faults of lines that are good themselves."""

@@ -437,6 +437,17 @@ def test_decoder_that_is_fed_again_is_cut_where_it_was() -> None:
     assert decoder.faulty == [5 * MS]  # the next frame shows where the fault ends
 
 
+def test_what_was_fed_in_one_go_in_vain_is_not_counted_twice() -> None:
+    """A request was sent within a frame: the decoder is as it was before."""
+    decoder = make_driver("frames", FRAME_PROTOCOL).decoder(ns_per_byte=0)
+    good = b"\x12\x34\x01\x27"
+    chunks = [(MS, good[:2]), (2 * MS, good[2:] + good[:1])]
+    assert decoder.feed_whole(chunks, [2]) is None
+    assert not decoder.cut().n_faults
+    assert decoder.feed(good, 3 * MS).readings["offset"].tolist() == [0]
+    assert not decoder._pending
+
+
 class _Plain:
     """A decoder that knows no `cut`, and forgets what was sent when its port is lost."""
 

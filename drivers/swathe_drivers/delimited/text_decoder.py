@@ -49,6 +49,7 @@ class TextDecoder(RecordDecoder):
     def __init__(self, settings: TextLineSettings, *, ns_per_byte: int = 0) -> None:
         self._columns = columns = settings.in_order
         super().__init__(settings.abilities)
+        self.gives_each = True
         self._names = [settings.name_of(index) for index in range(len(columns))]
         self._settings = settings
         self._terminator = settings.terminator.encode("latin-1")

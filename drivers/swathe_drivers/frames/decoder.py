@@ -45,6 +45,8 @@ class FramesDecoder(RecordDecoder):
 
     def __init__(self, settings: FramesSettings, *, ns_per_byte: int = 0) -> None:
         super().__init__(settings.abilities(v.waveform_format(settings)))
+        # Where a silence ends a frame, that it has ended is known with the next byte only.
+        self.gives_each = settings.repeat is None and settings.framing.kind != "idle_gap"
         self._settings = settings
         self._checker = (
             Checker(settings.checksum, settings.byte_order)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from swathe.echo import EchoSettings
-from swathe.pipeline.placing.arrivals import Arrival, joined_chunks, journal_times, parts_of
+from swathe.pipeline.placing.arrivals import Arrival, joined_chunks, journal_times
 from swathe.pipeline.placing.channel_tally import ChannelTally
 from swathe.pipeline.placing.clock import DeviceClock
 from swathe.pipeline.placing.conditions import Condition
@@ -18,15 +19,16 @@ from swathe.pipeline.placing.driver_failures import DriverFailures
 from swathe.pipeline.placing.held_values import HeldValues
 from swathe.pipeline.placing.measured_readings import measure_readings
 from swathe.pipeline.placing.newest_readings import NewestReadings
+from swathe.pipeline.placing.period_conditions import period_conditions
+from swathe.pipeline.placing.pieces import Piece, pieces_between
 from swathe.pipeline.placing.polled import PolledAnswers, Stream
 from swathe.pipeline.placing.pulses import PulseTimes
 from swathe.pipeline.placing.request_log import RequestLog
 from swathe.pipeline.placing.stopped_clock import StoppedClock
-from swathe.pipeline.placing.streams import RecordStream, Released, TimedBatch
+from swathe.pipeline.placing.streams import RecordStream, TimedBatch
 from swathe.pipeline.placing.time_tally import TimeTally
 from swathe.pipeline.placing.timebase import PollTimes, time_base_of
 from swathe.pipeline.placing.timing import TimeBase
-from swathe.station import AlarmKind
 from swathe_drivers import (
     Batch,
     CuttingDecoder,
@@ -42,6 +44,8 @@ from swathe_drivers.records import MAX_FAULTS
 from swathe_drivers.running_numbers import missing_before
 
 __all__ = ["DeviceLink"]
+
+_FEW = 2  # with more requests between chunks these are decoded in one go first; see `Piece`
 
 
 class DeviceLink:
@@ -144,6 +148,7 @@ class DeviceLink:
         self.decoded_known: NDArray[np.int64] = np.empty(0, np.int64)
         self.newest = NewestReadings()
         self._sequence = -1
+        self._received = tally.bytes
         self._chunks: list[Arrival] = []
         self._known: list[int] = []
         self._given = decoder.pulse_period_ns or period_ns
@@ -160,7 +165,7 @@ class DeviceLink:
     @property
     def received(self) -> int:
         """Bytes received, those that are not decoded yet included."""
-        return self.tally.bytes + sum(len(data) for _, data in self._chunks)
+        return self._received
 
     def take(self, data: bytes, time: int, known: int | None = None) -> None:
         """Keep bytes, which arrived at `time`, ns, until the next `decode`.
@@ -173,6 +178,7 @@ class DeviceLink:
         self._chunks.append((time, data))
         self._known.append(known)
         self.arrived.append(known)
+        self._received += len(data)
 
     def send(self, data: bytes, time: int, known: int | None = None) -> None:
         """Take note of what was sent to the device at `time`, ns; `known` as for `take`."""
@@ -239,76 +245,70 @@ class DeviceLink:
             known = self._known[:count]
         count = len(known)
         fed: list[int] = []
-        done = 0
-        for until, asked in [*cuts, (count, None)]:
-            parts = parts_of(self._chunks[: until - done], each=self.damage is not None)
-            for begin, end in parts:
-                fed += self._feed(known[done + begin : done + end])
-            done = until
-            if asked is not None:
-                self._cut(asked)
+        for piece in pieces_between(self._chunks[:count], cuts, each=self.damage is not None):
+            whole: list[int] | None = None
+            if not piece.sizes or len(piece.sizes) > _FEW:
+                whole = self._feed(known[piece.begin : piece.end], piece.sizes)
+            fed += self._feed_between(known, piece) if whole is None else whole
+            for at in piece.asked_behind:
+                self._cut(at)
         self.decoded_known = np.array(fed, np.int64)
         readings = self._reading_stream.release(now, flush=flush)
         if self._reading_clock is not None:
-            readings = self._with_time(self._reading_clock, readings, now, flush=flush)
+            readings = self._reading_clock.release_counted(
+                readings, now, self.tally, self.conditions, flush=flush
+            )
         if self._held is not None:
             readings = self._held.release(readings, now, flush=flush)
         positions = None
         if self._position_stream is not None:
             positions = self._position_stream.release(now, flush=flush)
         if self._position_clock is not None:
-            positions = self._with_time(self._position_clock, positions, now, flush=flush)
+            positions = self._position_clock.release_counted(
+                positions, now, self.tally, self.conditions, flush=flush
+            )
             self._position_clock.take_dropped()
-        self._compare_periods()
+        self.conditions += period_conditions(
+            (self.readings, self.positions), self._given, self._name
+        )
         if not count and readings is None and positions is None:
             return None
         return TimedBatch.of(self.decoder, readings, positions, delay_ns=self._delay)
 
-    def _compare_periods(self) -> None:
-        """Report where the period of the records is another one than the station file has."""
-        for base in (self.readings, self.positions):
-            if not isinstance(base, PulseTimes) or self._given is None:
-                continue
-            for known, period in base.contradictions:
-                detail = ""
-                if period is not None:
-                    detail = (
-                        f"{self._name}: a record every {period / 1e6:.4f} ms, "
-                        f"not every {self._given / 1e6:g} ms as the station file has it"
-                    )
-                self.conditions.append(
-                    Condition(AlarmKind.PERIOD, self._name, known, period is not None, detail)
-                )
-            base.contradictions.clear()
+    def _feed_between(self, known: list[int], piece: Piece) -> list[int]:
+        """Decode the chunks of a piece from one request to the next; as `_feed`."""
+        fed: list[int] = []
+        for begin, end, asked in piece.parts:
+            fed += self._feed(known[begin:end]) or []
+            if asked is not None:
+                self._cut(asked)
+        return fed
 
-    def _with_time(
-        self, clock: StoppedClock, released: Released | None, now: int, *, flush: bool
-    ) -> Released | None:
-        """Return the records that came while the device's clock advanced; count the others."""
-        before = clock.dropped.shape[1]
-        released = clock.release(released, now, flush=flush)
-        if (dropped := clock.dropped.shape[1] - before) > 0:
-            self.tally.faults[str(FaultReason.STOPPED_CLOCK)] += dropped
-        self.conditions += clock.conditions
-        clock.conditions.clear()
-        return released
-
-    def _feed(self, known: list[int]) -> list[int]:
+    def _feed(self, known: list[int], cuts: Sequence[int] = ()) -> list[int] | None:
         """Decode the first chunks that were taken; what they give goes to the time bases.
 
         Args:
             known: journal times from which they are known, one for each of these chunks, ns.
+            cuts: requests that were sent between them: bytes before each.
 
         Returns:
-            The same, one for each time of arrival.
+            The same, one for each time of arrival; None, and nothing is changed, where a request may
+            have been sent within a record.
         """
         count = len(known)
-        del self._known[:count]
-        chunks, self._chunks = self._chunks[:count], self._chunks[count:]
-        chunks, known = joined_chunks(chunks, known)
+        if not count:
+            return []
+        chunks, known = joined_chunks(self._chunks[:count], known)
+        batch: Batch | None = None
+        if not cuts:
+            batch = self.decoder.feed_chunks(chunks)
+        elif isinstance(self.decoder, GuardedDecoder):
+            batch = self.decoder.feed_whole(chunks, [self.tally.bytes + size for size in cuts])
+        if batch is None:
+            return None
+        del self._known[:count], self._chunks[:count]
         self.tally.bytes += sum(len(data) for _, data in chunks)
         self.tally.last_data = chunks[-1][0]
-        batch = self.decoder.feed_chunks(chunks)
         self._note_faulty(batch, chunks, known)
         self.conditions += self._failures.changes(batch, chunks, known)
         if self.answers is not None:

@@ -13,10 +13,12 @@ import numpy as np
 
 from swathe.arrays import Bools, Times
 from swathe.pipeline.placing.conditions import Condition
+from swathe.pipeline.placing.device_tally import DeviceTally
 from swathe.pipeline.placing.still_times import STILL_NS, StillTimes
 from swathe.pipeline.placing.streams import Released, WaitingRecords
 from swathe.pipeline.placing.track import NEVER_KNOWN
 from swathe.station import AlarmKind
+from swathe_drivers import FaultReason
 
 __all__ = ["StoppedClock"]
 
@@ -66,6 +68,24 @@ class StoppedClock(WaitingRecords):
             self._waiting = None
             return rows
         return self._decide(rows, still, now, flush=flush)
+
+    def release_counted(
+        self,
+        released: Released | None,
+        now: int,
+        tally: DeviceTally,
+        conditions: list[Condition],
+        *,
+        flush: bool,
+    ) -> Released | None:
+        """Return what `release` does; count the others in `tally`, and append to `conditions`."""
+        before = self.dropped.shape[1]
+        released = self.release(released, now, flush=flush)
+        if (dropped := self.dropped.shape[1] - before) > 0:
+            tally.faults[str(FaultReason.STOPPED_CLOCK)] += dropped
+        conditions += self.conditions
+        self.conditions.clear()
+        return released
 
     def take_dropped(self) -> Times | None:
         """Return `dropped`, which is empty then; None where it is empty already."""

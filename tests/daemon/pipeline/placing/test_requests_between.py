@@ -12,6 +12,8 @@ from typing import Final
 import pytest
 
 from daemon.pipeline.placing.test_polled import COUNTS, MODBUS, MS, Polled, asking, tcp, text
+from swathe.pipeline.placing.device import DeviceLink
+from swathe.pipeline.placing.pieces import Piece
 from swathe_drivers.rtu import with_crc
 
 FRAMES: Final = """driver = "frames"
@@ -96,6 +98,11 @@ def test_rest_of_an_answer_and_the_next_one_make_no_frame() -> None:
     assert made.faults == [(4, "partial")]
     assert made.details == ["a request was sent before the end of the frame"]
     assert made.link.take_faulty() == [180 * MS]
+    made = played(
+        frames, asked(frame(5000), frame(6000)[:3], frame(7000), frame(8000), frame(9000))
+    )
+    assert made.thickness == [5.0, 7.0, 8.0, 9.0]
+    assert made.faults == [(4, "partial")]
 
 
 def test_rest_that_is_given_up_is_a_fault_at_the_next_request() -> None:
@@ -208,6 +215,10 @@ def test_request_ends_a_frame_as_a_silence_does() -> None:
     script[3] = ("came", 141, frame(5000)[2:])
     made = played(partial(frames, GAP), script)
     assert made.thickness == [6.0]
+    long = GAP.replace("5 ms", "60 ms")  # longer than from one answer to the next
+    script = asked(*(frame(5000 + number) for number in range(5)))
+    script += [("sent", 900, b"M?"), ("came", 910, frame(9000)), ("ended", 999, b"")]
+    assert played(partial(frames, long), script).known == [220, 260, 300, 340, 999]
 
 
 def test_modbus_answer_begins_behind_its_request() -> None:
@@ -284,3 +295,29 @@ def test_no_record_has_bytes_from_both_sides_of_a_request(framing: str) -> None:
                     record["offset"] < offset <= record["offset"] + record["size"] - 1
                     for offset in offsets
                 )
+
+
+@pytest.mark.parametrize("what", [FIXED, "lines"])
+def test_many_requests_in_one_batch_cost_no_decoding_of_their_own(
+    what: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As long as nothing is left over; else what is decoded in one go is that from request to request."""
+    fed: list[int] = []
+    feed = DeviceLink._feed_between
+
+    def count(link: DeviceLink, known: list[int], piece: Piece) -> list[int]:
+        fed.append(len(piece.parts))
+        return feed(link, known, piece)
+
+    monkeypatch.setattr(DeviceLink, "_feed_between", count)
+    make = text if what == "lines" else frames
+    good = [b"5.000\r\n" if what == "lines" else ANSWER] * 50
+    assert len(play(make, asked(*good), 200).thickness) == 50
+    assert fed == []
+    # The last byte of one and the first ones of the next are together as long as one.
+    good[20:22] = (b"5.0\r\n", b"005.000\r\n") if what == "lines" else (ANSWER[:1], ANSWER[1:])
+    assert len(play(make, asked(*good), 200).thickness) == (50 if what == "lines" else 48)
+    good[20:22] = (b"5.0", b"00\r\n") if what == "lines" else (ANSWER[:2], ANSWER[2:])
+    fed.clear()
+    assert len(play(make, asked(*good), 200).thickness) == 48
+    assert fed == [50]

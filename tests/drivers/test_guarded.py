@@ -496,7 +496,7 @@ def test_cut_that_fails_is_a_fault_of_the_driver() -> None:
         def cut(self) -> Batch:
             raise RuntimeError
 
-    decoder = guarded("failing", Failing)  # type: ignore[arg-type,return-value]
+    decoder = guarded("failing", Failing)
     decoder.feed(b"1.3", MS)
     assert [fault.excerpt for fault in decoder.cut().faults] == [b"1.3"]
     assert decoder.feed(LINES[1], 2 * MS).readings["time_of_flight"].tolist() == [1.01]

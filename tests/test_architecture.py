@@ -69,6 +69,7 @@ MAY_SIMULATE = {
     "draft/simulated.py",
     "draft/simulated_devices.py",
     "draft/simulated_motion.py",
+    "draft/simulated_probes.py",
 }
 MOST_LINES = 400
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from swathe.draft.parts import (
@@ -15,6 +16,7 @@ from swathe.draft.parts import (
 )
 from swathe.draft.simulated_devices import device_tables, gate_tables, gauge_of_scenario
 from swathe.draft.simulated_motion import motion_tables
+from swathe.draft.simulated_probes import probe_rows, probe_tables
 from swathe.draft.tables import KeyDraft, TableDraft
 from swathe.draft.wishes import PlanWishes, cell_size, mm_text, positive_length, width_of
 from swathe.errors import SwatheError
@@ -87,6 +89,7 @@ def simulated_draft(
         velocity = f"{scenario.part.velocity_mm_per_us * 1000:.9g} m/s"
         tables.append(calibration_table(velocity, f"{offset:.9g} us", why_offset=why))
     tables += gate_tables(gauge)
+    tables += probe_tables(scenario)
     tables += device_tables(scenario, ports)
     tables += motion_tables(scenario, ports)
     tables += [page_table(), publish_table()]
@@ -166,14 +169,17 @@ def _extents(scenario: Scenario) -> tuple[_Extent, _Extent | None]:
     if motion.kind == "hand":
         return _Extent(motion.scan_start_mm, motion.scan_end_mm - motion.scan_start_mm), None
     assert motion.kind in ("raster", "commanded")  # noqa: S101  the others have no lines
-    lines = _Extent(
-        motion.index_start_mm, motion.index_step_mm * (motion.index_count - 1), motion.index_step_mm
-    )
+    lines = [motion.index_start_mm + k * motion.index_step_mm for k in range(motion.index_count)]
+    rows = probe_rows(scenario, lines)
+    step = motion.index_step_mm
+    if scenario.probes and len(rows) > 1:
+        step = min(after - before for before, after in pairwise(rows))
+    across = _Extent(rows[0], rows[-1] - rows[0], step)
     if motion.kind == "raster":
         start, end = motion.scan_start_mm, motion.scan_end_mm
     else:
         start, end = scenario.part.scan_mm
-    return _Extent(start, end - start), lines if motion.index_count > 1 else None
+    return _Extent(start, end - start), across if len(rows) > 1 else None
 
 
 def _within(option: str, text: str, extent: _Extent) -> str:

@@ -4,7 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from swathe.draft.parts import columns_entry, echo_tables
+from swathe.draft.parts import echo_tables
+from swathe.draft.simulated_probes import (
+    echo_columns,
+    frame_entries,
+    line_entries,
+    number_columns,
+)
 from swathe.draft.tables import KeyDraft, TableDraft
 
 if TYPE_CHECKING:
@@ -43,7 +49,9 @@ def device_tables(scenario: Scenario, ports: str) -> list[TableDraft]:
     tables: list[TableDraft] = []
     for device in scenario.device:
         waveform = None if device.kind == "encoder" else device.waveform
-        entries = [KeyDraft("driver", "frames", "binary frames")] if waveform is not None else []
+        framed = device.kind != "encoder" and device.sends == "frame"
+        binary = waveform is not None or framed
+        entries = [KeyDraft("driver", "frames", "binary frames")] if binary else []
         entries.append(
             KeyDraft(
                 "port",
@@ -58,6 +66,8 @@ def device_tables(scenario: Scenario, ports: str) -> list[TableDraft]:
         entries.append(KeyDraft("delay", delay, f"from {what} to the first byte of its line"))
         tables.append(TableDraft(f"device.{device.name}", tuple(entries), _ABOUT[device.kind]))
         protocol = _line(device) if waveform is None else _frames(waveform)
+        if device.kind != "encoder" and framed:
+            protocol = frame_entries(device)
         comment = "From the instrument's manual; `swathe listen PORT --suggest` proposes it."
         tables.append(TableDraft(f"device.{device.name}.protocol", tuple(protocol), comment))
     return tables
@@ -83,23 +93,19 @@ def _line(device: EncoderModel | GaugeModel | CombinedModel) -> list[KeyDraft]:
         if device.clock.wrap_bits is not None:
             clock["bits"] = device.clock.wrap_bits
         columns.append(clock)
+    columns += number_columns(device)
     if device.kind != "gauge":
         for axis in device.axes:
             counts: dict[str, object] = {"is": "counts", "axis": axis.axis}
             if device.bits is not None:
                 counts["bits"] = device.bits
             columns.append(counts)
+        if device.heading is not None:
+            turned: dict[str, object] = {"is": "counts", "axis": "heading"}
+            columns.append(turned | ({} if device.bits is None else {"bits": device.bits}))
     if device.kind != "encoder":
-        if device.value == "thickness":
-            columns.append({"is": "thickness", "unit": "mm"})
-        else:
-            columns.append({"is": "time_of_flight", "unit": "us", "min": 0, "max": 100})
-        columns.append({"is": "amplitude", "unit": "%"})
-        columns.append({"is": "status", "valid": ["E"], "invalid": ["N"]})
-    return [
-        KeyDraft("checksum", {"kind": "xor", "after": "*"}, "of the bytes ahead of the star"),
-        columns_entry(columns),
-    ]
+        columns += echo_columns(device)
+    return line_entries(device, columns)
 
 
 def _frames(waveform: WaveformModel) -> list[KeyDraft]:

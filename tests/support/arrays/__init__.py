@@ -1,0 +1,1 @@
+"""Carriages with several probes in simulated time: their journal, their truth, and who judges a survey."""

@@ -25,7 +25,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Bools, Ints, Times, run_lengths, steps_of
+from swathe.arrays import Bools, Ints, Times, run_lengths, run_starts, steps_of
 from swathe.pipeline.placing.request_log import RECENT_REQUESTS, RequestLog
 from swathe_drivers import Batch, Fault, FaultReason, TakenAt
 from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS
@@ -47,8 +47,8 @@ class PolledAnswers:
 
     Attributes:
         taken_at: as given.
-        bounds: of the readings and positions that were matched last: by how much the moment may be
-            off, ns.
+        bounds: of the records with readings and with positions that were matched last: by how much the
+            moment may be off, ns.
         latencies: time from request to first byte, ns, of the newest answers.
     """
 
@@ -74,28 +74,45 @@ class PolledAnswers:
         """
         self._log.remember(chunks)
         arrivals, journal = np.array([time for time, _ in chunks]), np.array(known)
-        readings_known = journal[np.searchsorted(arrivals, batch.readings_known_at)]
         positions_known = journal[np.searchsorted(arrivals, batch.positions_known_at)]
-        contents = [batch.readings, batch.positions] if batch.combined else [batch.readings]
-        contents += [] if batch.channels is None else [batch.channels]
+        # An answer may have readings of several inputs.
+        begins = run_starts(batch.readings["offset"])
+        lengths = run_lengths(begins, batch.readings.size)
+        readings_known = journal[np.searchsorted(arrivals, batch.readings_known_at[begins])]
+        contents = [
+            batch.readings,
+            *(one for one in (batch.channels, batch.waveforms) if one is not None),
+        ]
         readings = self._matched(
-            "readings", contents, readings_known, batch.readings_request, batch.waveforms
+            "readings",
+            batch.readings[begins],
+            [
+                *(_of_records(one, begins, lengths) for one in contents),
+                *([batch.positions] if batch.combined else []),
+            ],
+            readings_known,
+            _rows(batch.readings_request, begins),
         )
         positions = readings
         if not batch.combined:
             positions = self._matched(
-                "positions", [batch.positions], positions_known, batch.positions_request
+                "positions",
+                batch.positions,
+                [batch.positions],
+                positions_known,
+                batch.positions_request,
             )
+        kept_readings = np.repeat(readings.keep, lengths)
         found = [readings] if batch.combined else [readings, positions]
         self.latencies = np.concatenate([self.latencies, *(one.latency for one in found)])
         self.latencies = self.latencies[-_LATENCIES:]
         kept = replace(
             batch,
-            readings=batch.readings[readings.keep],
-            readings_known_at=batch.readings_known_at[readings.keep],
-            readings_request=_rows(batch.readings_request, readings.keep),
-            waveforms=None if batch.waveforms is None else batch.waveforms[readings.keep],
-            channels=None if batch.channels is None else batch.channels[readings.keep],
+            readings=batch.readings[kept_readings],
+            readings_known_at=batch.readings_known_at[kept_readings],
+            readings_request=_rows(batch.readings_request, kept_readings),
+            waveforms=None if batch.waveforms is None else batch.waveforms[kept_readings],
+            channels=None if batch.channels is None else batch.channels[kept_readings],
             positions=batch.positions[positions.keep],
             positions_known_at=batch.positions_known_at[positions.keep],
             positions_request=_rows(batch.positions_request, positions.keep),
@@ -105,19 +122,21 @@ class PolledAnswers:
         self._log.forget()
         self.bounds = {"readings": readings.bounds, "positions": positions.bounds}
         if self.taken_at is not None:
-            kept.readings["time"], kept.positions["time"] = readings.times, positions.times
+            kept.readings["time"] = np.repeat(readings.times, lengths[readings.keep])
+            kept.positions["time"] = positions.times
         return kept
 
     def _matched(
         self,
         stream: Stream,
+        records: NDArray[Any],
         contents: Sequence[NDArray[Any]],
         known: Times,
         numbers: Ints,
-        waveforms: NDArray[Any] | None = None,
     ) -> _Matched:
-        offsets = contents[0]["offset"]
-        lasts = offsets + np.maximum(contents[0]["size"] - 1, 0)
+        """Match records, of which `contents` have all that they hold, shape (n, ...) each."""
+        offsets = records["offset"]
+        lasts = offsets + np.maximum(records["size"] - 1, 0)
         requests = self._log.requests
         newest = np.searchsorted(requests["offset"], lasts, side="right") - 1
         if not requests.size:
@@ -132,15 +151,15 @@ class PolledAnswers:
             accepted = self._accepted(stream, request[rows], known[rows])
             several = accepted.several
             if several.any():
-                same = _same_as_before([*(one[rows] for one in contents)], waveforms, rows)
+                same = _same_as_before([one[rows] for one in contents], rows)
                 alike = np.logical_and.reduceat(same | accepted.is_first, accepted.starts)
                 accepted.is_answer[several] &= alike[several]
             keep[rows[accepted.starts[accepted.is_answer]]] = True
         sent = requests["time"][request[keep]]
         first = np.maximum(offsets, requests["offset"][request])[keep]
-        arrived = np.maximum(self._log.arrived(first, contents[0]["time"][keep]), sent)
+        arrived = np.maximum(self._log.arrived(first, records["time"][keep]), sent)
         times, bounds = self._moments(sent, arrived)
-        refused = self._refused(~keep, contents[0], newest, under_way, numbers)
+        refused = self._refused(~keep, records, newest, under_way, numbers)
         return _Matched(keep, times, bounds, arrived - sent, refused)
 
     def _accepted(self, stream: Stream, request: Ints, known: Times) -> _Groups:
@@ -247,16 +266,25 @@ class _Matched:
     refused: _Refused
 
 
-def _rows(column: Ints, keep: Bools) -> Ints:
+def _rows(column: Ints, keep: Bools | Ints) -> Ints:
     return column[keep] if column.size else column
 
 
-def _same_as_before(
-    contents: Sequence[NDArray[Any]], waveforms: NDArray[Any] | None, rows: Ints
-) -> Bools:
+def _of_records(column: NDArray[Any], begins: Ints, lengths: Ints) -> NDArray[Any]:
+    """Return what readings have by records, shape (records, most readings, ...); 0 where one has fewer."""
+    most = int(lengths.max(initial=1))
+    if most == 1:
+        return column
+    found = np.zeros((begins.size, most, *column.shape[1:]), column.dtype)
+    place = np.arange(column.shape[0]) - np.repeat(begins, lengths)
+    found[np.repeat(np.arange(begins.size), lengths), place] = column
+    return found
+
+
+def _same_as_before(contents: Sequence[NDArray[Any]], rows: Ints) -> Bools:
     """Return for each row whether it holds what the row before it holds, but for when it came."""
     same = np.ones(rows.shape, np.bool_)
-    blocks = [] if waveforms is None else [waveforms[rows]]
+    blocks = []
     for records in contents:
         plain = records.copy()
         if plain.dtype.names:  # channels have none

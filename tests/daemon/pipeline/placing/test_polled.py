@@ -243,6 +243,30 @@ def test_two_different_answers_are_both_refused() -> None:
     assert set(made.details) == {"more than one answer came to one request"}
 
 
+SIDE_BY_SIDE = TEXT.replace(
+    '{columns}{{ is = "thickness", unit = "mm" }}',
+    '{{ is = "thickness", unit = "mm", probe = 1 }}, {{ is = "thickness", unit = "mm", probe = 2 }}',
+)
+
+
+def test_answer_with_readings_of_several_inputs_is_one_answer() -> None:
+    """All of them have its moment; one that came twice counts once, two that differ do not."""
+    made = Polled(SIDE_BY_SIDE.format(talk='taken_at = "answer"', end="\\r\\n"))
+    made.sent(100)
+    made.came(110, "5.0,6.0\r\n")
+    made.sent(120)
+    made.came(130, "5.1,6.1\r\n")
+    made.came(132, "5.1,6.1\r\n")
+    made.sent(140)
+    made.came(150, "5.2,6.2\r\n")
+    made.came(152, "5.2,6.3\r\n")  # differs in the second input only
+    made.sent(160)
+    assert made.thickness == [5.0, 6.0, 5.1, 6.1]
+    assert made.column("probe") == [1, 2, 1, 2]
+    assert made.times == [110, 110, 130, 130]
+    assert made.faults == [(18, "foreign"), (27, "foreign"), (36, "foreign")]
+
+
 def test_records_that_nobody_asked_for_are_foreign() -> None:
     """Before the first request, and behind a command or a lost port; the text names the setting."""
     made = text()

@@ -25,10 +25,11 @@ def step_by_hand(pipeline: Pipeline, at: tuple[float | None, float | None]) -> H
 
     Args:
         pipeline: has the cells and gaps, and the gaps that somebody requested, which come first.
-        at: position of the probe, scan and index in mm; None where unknown.
+        at: position of the probe, of several that of their datum, scan and index in mm; None where
+            unknown.
     """
     # Imported here: nobody asks before the ports are open.
-    from swathe.motion import HandSurvey, next_by_hand
+    from swathe.motion import HandSurvey, carriage_of, next_by_hand
 
     station, grid = pipeline.station, pipeline.grid
     scan, index = at
@@ -43,6 +44,7 @@ def step_by_hand(pipeline: Pipeline, at: tuple[float | None, float | None]) -> H
         line=pipeline.line if stepped or station.index is None else None,
         advance=LineAdvance.COMMAND if station.index is None else station.index.advance,
         speed_limit=pipeline.speed_limit,
+        carriage=carriage_of(station),
     )
     position = None if scan is None or index is None else (scan, index)
     requested = [one.number for one in pipeline.requests.gaps]

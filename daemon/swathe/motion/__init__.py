@@ -6,6 +6,7 @@ same answers.
 """
 
 from swathe.motion.carriage.layout import Carriage
+from swathe.motion.carriage.numbers import numbers_text
 from swathe.motion.errors import MotionError, Point
 from swathe.motion.first_moves import first_move_seconds, first_speed, first_speed_of
 from swathe.motion.from_station import (
@@ -23,7 +24,8 @@ from swathe.motion.limits.work_area import WorkArea
 from swathe.motion.limits.zones import KeepOutZone, Zones
 from swathe.motion.raster.plan import Pattern, Plan, RasterSettings, plan_raster, scan_speed
 from swathe.motion.raster.unreached import Unreached
-from swathe.motion.revisit.by_hand import HandStep, HandSurvey, next_by_hand
+from swathe.motion.revisit.by_hand import next_by_hand
+from swathe.motion.revisit.hand_step import HandStep, HandSurvey
 from swathe.motion.revisit.hand_text import HandText, fitted, hand_text
 from swathe.motion.revisit.passes import Tour, plan_tour
 from swathe.motion.revisit.retry import (
@@ -83,6 +85,7 @@ __all__ = [
     "hand_text",
     "next_by_hand",
     "next_passes",
+    "numbers_text",
     "order_visits",
     "pass_settings_of",
     "plan_raster",

@@ -9,7 +9,7 @@ import pytest
 from daemon.motion_model import with_probes
 from support.crawl import crawl_station
 from swathe.cli.arming import plan_lines, planned
-from swathe.cli.pass_lines import numbers_text
+from swathe.motion import numbers_text
 from swathe.station import parse_station
 
 STATION = parse_station(crawl_station(Path("p")), "x")

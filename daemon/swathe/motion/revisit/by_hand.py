@@ -4,79 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
 from swathe.arrays import Bools, Cells
 from swathe.motion.errors import Point
+from swathe.motion.revisit.hand_step import HandStep, HandSurvey
 from swathe.motion.revisit.strokes import SETTLE_CELLS, Stroke, strokes_over, whole_stretches
-from swathe.pipeline import CellState, Coverage, Gap, GapCause, Grid, causes_of
+from swathe.motion.revisit.swathe_by_hand import next_swathe_by_hand
+from swathe.pipeline import CellState, Gap, GapCause, Grid, causes_of
 from swathe.station import Axis, LineAdvance
 
-__all__ = ["HandStep", "HandSurvey", "StepKind", "next_by_hand"]
+__all__ = ["next_by_hand"]
 
 _ROUNDING = 1e-9
-StepKind = Literal["again", "continue", "line", "done"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HandSurvey:
-    """A survey as the next step depends on it.
-
-    Attributes:
-        grid: its cells.
-        coverage: what is measured, and the gaps.
-        line: the row in force on a stepped index axis; None on an encoded one.
-        advance: what sets the next line of a stepped one.
-        speed_limit: at which no cell is skipped, mm/s; None while unknown.
-    """
-
-    grid: Grid
-    coverage: Coverage
-    line: int | None = None
-    advance: LineAdvance = LineAdvance.COMMAND
-    speed_limit: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HandStep:
-    """What to do next; positions and lengths in mm, positions as they read on their axis.
-
-    Attributes:
-        kind: ``again`` over a gap, ``continue`` the present line, another ``line``, or ``done``.
-        gap: number of the gap; None where the step is over none.
-        line: row of the grid, as messages number it; -1 where nothing is left to do.
-        index: position of the row.
-        start: scan position to begin at.
-        end: scan position to end at.
-        rising: whether scan positions rise on the way.
-        missing: length of the missing cells on the way.
-        gaps: gaps of which cells are on the way.
-        further: other rows of the same gap.
-        elsewhere: open gaps of which no cell is on the way.
-        cause: commonest cause of the missing cells; None where they are no gap.
-        speed: to stay below, mm/s; None where nothing was skipped.
-        away: from the probe to the start, along both axes; None while it is not known where it is.
-        across: from the probe to the row, with its sign, by the shorter path; None likewise.
-    """
-
-    kind: StepKind
-    gap: int | None = None
-    line: int = -1
-    index: float = 0.0
-    start: float = 0.0
-    end: float = 0.0
-    rising: bool = True
-    missing: float = 0.0
-    gaps: int = 0
-    further: int = 0
-    elsewhere: int = 0
-    cause: GapCause | None = None
-    speed: float | None = None
-    away: float | None = None
-    across: float | None = None
 
 
 def next_by_hand(
@@ -92,8 +33,11 @@ def next_by_hand(
     Args:
         survey: of which cells are missing.
         at: where the probe is, (scan, index) in mm; None while unknown: the first line comes first.
+            Of several probes it is that of their datum.
         requested: numbers of gaps, in the order of the requests.
     """
+    if not survey.carriage.is_single:
+        return next_swathe_by_hand(survey, at=at, requested=requested)
     grid, gaps = survey.grid, survey.coverage.gaps
     here = _row_of(survey, at)
     wanted = next((gap for gap in map(gaps.find, requested) if gap and gap.closed is None), None)

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from textwrap import wrap
 
 from swathe.display_units import MILLIMETRES, DisplayUnits
-from swathe.motion.revisit.by_hand import HandStep
+from swathe.motion.carriage.numbers import numbers_text
+from swathe.motion.revisit.hand_step import HandStep
 from swathe.pipeline import GapCause
 from swathe.pipeline.progress.fields import count_text
 from swathe.station import Axis, AxisNames
@@ -77,6 +78,8 @@ def fitted(words: str, width: int, *, lines: int = 2) -> str:
 
 
 def _head(step: HandStep, text: HandText) -> str:
+    if step.rows:
+        return _carriage_head(step, text)
     lines = text.index.cells
     line = f"line {step.line}"
     span = f"from {text.length(step.start, unit=False)} to {text.length(step.end)}"
@@ -91,6 +94,20 @@ def _head(step: HandStep, text: HandText) -> str:
     towards = towards or f", towards {'higher' if step.rising else 'lower'} positions"
     begin = f"from {text.length(step.start)}{towards}"
     return f"{line} of {lines}, {begin}" if lines > 1 else begin
+
+
+def _carriage_head(step: HandStep, text: HandText) -> str:
+    """Return where the carriage is to be put, and what its probes scan there."""
+    place = (
+        f"carriage at index {text.length(step.index)}, " if text.index.cells > 1 else "carriage "
+    )
+    name = text.scan_names.towards(rising=step.rising)
+    towards = f", towards {name}" if name else ""
+    speed = "" if not step.speed else f", below {text.speed(step.speed)}"
+    span = f"from {text.length(step.start, unit=False)} to {text.length(step.end)}{towards}{speed}"
+    again = " again" if step.kind == "again" else ""
+    lines = f": {numbers_text(step.rows)}{again}" if text.index.cells > 1 else again
+    return f"{'continue, ' if step.kind == 'continue' else ''}{place}{span}{lines}"
 
 
 def _details(step: HandStep, text: HandText) -> list[str]:
@@ -115,14 +132,17 @@ def _details(step: HandStep, text: HandText) -> list[str]:
 
 
 def _index_text(step: HandStep, text: HandText) -> str:
-    place = f"index {text.length(step.index)}"
+    place = f"index {text.length(step.index)}" if not step.rows else "the carriage"
     length = (text.index.cells - (not text.index.wrapped)) * text.index.resolution
     if hour := text.index_names.hour(step.index, length):
         place += f" ({hour})"
+    if step.rows and (step.kind == "continue" or step.across is None):
+        return ""
     if step.kind == "continue" or step.across is None:
         return place
     if abs(step.across) < text.index.resolution / 2:
-        return f"{place}, the line you are on"
+        return "" if step.rows else f"{place}, the line you are on"
     name = text.index_names.towards(rising=step.across > 0)
     way = f"towards {name}" if name else ("further" if step.across > 0 else "back")
-    return f"{place}, {text.length(abs(step.across))} {way}"
+    moved = f"{text.length(abs(step.across))} {way}"
+    return f"{place} {moved}" if step.rows else f"{place}, {moved}"

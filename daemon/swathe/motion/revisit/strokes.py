@@ -10,12 +10,12 @@ from swathe.arrays import Bools
 from swathe.pipeline import runs_of
 from swathe.station import Axis
 
-__all__ = ["SETTLE_CELLS", "Stroke", "strokes_over", "whole_stretches"]
+__all__ = ["RUN_CELLS", "RUN_MM", "SETTLE_CELLS", "Stroke", "strokes_over", "whole_stretches"]
 
 # A stroke begins so far before what is missing, and ends so far behind it: a hand is at speed and
 # coupled by then. (Common practice, no source.)
-_RUN_MM = 10.0
-_RUN_CELLS = 5
+RUN_MM = 10.0
+RUN_CELLS = 5
 # After a step to another line readings count once the probe has moved by so many cells.
 SETTLE_CELLS = 2
 # From so many strokes, or from this share of a stretch on, the whole stretch is one stroke.
@@ -58,7 +58,7 @@ def strokes_over(missing: Bools, excluded: Bools, axis: Axis) -> list[Stroke]:
     """
     shift, closed = _cut(missing, excluded, axis)
     lost, barred = np.roll(missing, -shift), np.roll(excluded, -shift)
-    run = max(_RUN_CELLS, int(np.ceil(_RUN_MM / axis.resolution)))
+    run = max(RUN_CELLS, int(np.ceil(RUN_MM / axis.resolution)))
     found: list[Stroke] = []
     for first, last in runs_of(np.flatnonzero(~barred)):
         needed = first + np.flatnonzero(lost[first : last + 1])

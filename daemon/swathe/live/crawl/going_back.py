@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable, Sequence
+from functools import partial
 from typing import Protocol
 
 import numpy as np
@@ -164,11 +166,12 @@ class GoingBack:
     async def _step(self, gaps: list[GapSnapshot], covered: float) -> RevisitStep:
         limit = self._area().limits.axes[self._along].speed
         speed = scan_speed(self._settings, self._area().axes[self._along].resolution, limit)
-        elapsed = self._budget.elapsed
-        step = next_passes(
+        elapsed, area = self._budget.elapsed, self._area()
+        make = partial(
+            next_passes,
             gaps,
             book=self.book,
-            area=self._area(),
+            area=area,
             passes=pass_settings_of(self._station, speed=speed),
             settings=retry_settings_of(self._station),
             begin=(await self._drive.fresh()).place,
@@ -178,6 +181,8 @@ class GoingBack:
             home=self._homing.place,
             in_doubt=self._session.pipeline.suspect_cells.in_force,
         )
+        # Of several probes it may take seconds: the loop has its turns meanwhile.
+        step = make() if area.carriage.is_single else await asyncio.to_thread(make)
         if step.stop is Stop.BATTERY and step.tour is None:
             raise FinishedError(step.words, drives_home=True)
         return step

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable, Collection, Sequence
 from dataclasses import replace
+from functools import partial
 
 from swathe.journal import MarkKind
 from swathe.live.crawl.budget import FinishedError
@@ -11,7 +13,7 @@ from swathe.live.crawl.checking import CrawlCheck
 from swathe.live.crawl.drive import Drive, HaltedError
 from swathe.live.crawl.missing import lines_left
 from swathe.live.session import Session
-from swathe.motion import Move, MoveKind, RasterSettings, WorkArea, plan_raster
+from swathe.motion import Move, MoveKind, Point, RasterSettings, WorkArea, plan_raster
 from swathe.motion.raster.plan import Plan, line_positions
 from swathe.motion.raster.stretches import Stretch
 from swathe.pipeline.progress.fields import count_text
@@ -67,7 +69,7 @@ class RasterWork:
             self._journal_plan(())  # what is left of a stretch that broke off is revisited now
             return
         report = await self._drive.fresh()
-        plan = plan_raster(self._area(), self._settings, begin=report.place, only=wanted)
+        plan = await self._planned(report.place, wanted)
         self._say(raster_text(plan, len(wanted), total))
         scans = [stretch.line for stretch in plan.stretches]
         # Of several probes a pass scans several lines, and a line may take several passes.
@@ -103,6 +105,12 @@ class RasterWork:
         self._journal_plan(())
         # A line of which nothing can be reached is not asked for again and again.
         self.driven.update(wanted)
+
+    async def _planned(self, begin: Point, wanted: Collection[int]) -> Plan:
+        """Plan the lines that are left; of several probes in a thread, as it may take seconds."""
+        area = self._area()
+        make = partial(plan_raster, area, self._settings, begin=begin, only=wanted)
+        return make() if area.carriage.is_single else await asyncio.to_thread(make)
 
     def _journal_plan(self, stretches: Sequence[Stretch]) -> None:
         """Journal what is to be scanned, in its order; nothing once the raster is over.

@@ -234,7 +234,8 @@ class _Planner:
             ~np.isnan(one.datum) & (left[one.line] | (self._settings.overlap > 0)) for one in under
         ]
         places = [one.datum[wanted] for one, wanted in zip(under, asked, strict=True)]
-        every = np.sort(np.concatenate(places)) if places else np.empty(0)
+        # Sorted parts follow each other, which a merging sort makes use of.
+        every = np.sort(np.concatenate(places), kind="stable") if places else np.empty(0)
         stretches: list[Stretch] = []
         for free in self.free(at):
             here = every[(every >= free[0] - _ROUNDING_MM) & (every <= free[1] + _ROUNDING_MM)]

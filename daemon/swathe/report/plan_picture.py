@@ -208,6 +208,9 @@ def _legend(plan: Plan, area: WorkArea, *, zones: bool) -> list[Line2D | Patch]:
     if zones:
         label = f"excluded zone, {area.limits.units.stated_text(area.zones.clearance)} clearance"
         handles.append(Patch(facecolor="#d9d9d9", hatch="xx", edgecolor="#9c3a3a", label=label))
+    if zones and any(area.zones.footprint):
+        label = "where the datum may not be"
+        handles.append(Patch(fill=False, edgecolor="#9c3a3a", linestyle=":", label=label))
     return handles
 
 

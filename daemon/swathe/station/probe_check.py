@@ -144,6 +144,9 @@ def _check_extents(carriage: CarriageSettings, parts: dict[str, Any]) -> list[Pr
             problems.append(Problem(f"carriage.{name}", "needs [motion]", "none", remedy))
         for axis in ("scan", "index"):
             ends: tuple[float, float] | None = getattr(extent, axis)
+            if ends is not None and axis == "index" and parts.get("index") is None:
+                remedy = "remove it: a line profile has one line"
+                problems.append(Problem(f"carriage.{name}.index", "needs [index]", "none", remedy))
             if ends is not None and not ends[0] < ends[1]:
                 got = f"{ends[0]:g} to {ends[1]:g} mm"
                 requirement = "must run from lower to higher"

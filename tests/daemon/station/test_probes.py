@@ -205,8 +205,10 @@ def test_extents_of_a_carriage_are_for_a_machine_and_run_upwards() -> None:
         of(
             entry("left", index="-2 mm"),
             entry("right", "other"),
-            '\n[carriage]\nbody = { scan = ["5 mm", "-5 mm"] }\n',
+            '\n[carriage]\nbody = { scan = ["5 mm", "-5 mm"], index = ["0 mm", "1 mm"] }\n',
+            index="",
         )
+    assert "'carriage.body.index' needs [index]" in str(caught.value)
     assert "'carriage.body' needs [motion]" in str(caught.value)
     assert "'carriage.body.scan' must run from lower to higher (got '5 to -5 mm')" in str(
         caught.value

@@ -29,9 +29,11 @@ from swathe.motion import (
     Plan,
     RasterSettings,
     WorkArea,
+    Zones,
     check_moves,
     plan_raster,
 )
+from swathe.station import Axis
 
 SETTINGS: dict[str, Any] = {"footprint": 10.0, "reading_rate": 40.0, "reserve": 0.0}
 
@@ -117,6 +119,19 @@ def test_each_cell_is_scanned_in_the_fewest_passes(
     assert min(scans[0].start[0], scans[0].end[0]) == pytest.approx(-2.5 - max(shift) - 50)
     assert max(scans[0].start[0], scans[0].end[0]) == pytest.approx(1002.5 - min(shift) + 50)
     assert all(abs(a.end[0] - b.start[0]) <= 15 for a, b in pairwise(scans))  # to and fro
+
+
+@pytest.mark.parametrize(("dead", "passes"), [(None, 4), (5, 6)])
+def test_sixteen_probes_cover_a_wall_as_planned(dead: int | None, passes: int) -> None:
+    """Sixty rows of 2 mm: four passes; with a dead probe, whose row the next pass covers, six."""
+    wall = area()
+    index = Axis(name="index", start=0, resolution=2, cells=60)
+    wall = replace(wall, index=index, zones=Zones(scan=wall.scan, index=index))
+    probes = carriage(*[(-9.0 * (k % 2), 2.0 * k) for k in range(16)])
+    over = carrying(wall, probes if dead is None else probes.without(frozenset({dead})))
+    plan = plan_raster(over, RasterSettings(**SETTINGS | {"footprint": 2.0}))
+    assert (plan.pass_count, plan.left_out) == (passes, ())
+    assert (readings(plan, over) > 0).all()
 
 
 def test_strips_are_what_the_probes_scan() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterator
 
 import pytest
@@ -15,6 +16,11 @@ settings.register_profile("swathe", deadline=None, derandomize=True, max_example
 settings.register_profile("search", deadline=None, derandomize=False)
 settings.load_profile("swathe")
 
+
+# Where compiled files are not kept, each worker compiles all tests, and each process that a test starts
+# all of Swathe: a third of the suite's time.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # What ends in good order may take its time on a busy machine; tests of the limit itself set their own.
 os.environ.setdefault("SWATHE_END_WITHIN", "40")

@@ -13,6 +13,7 @@ from daemon.handmade import (
     Motion,
     ended,
     feed,
+    feed_noting,
     opened,
     run,
     station_text,
@@ -69,10 +70,10 @@ def test_pause_readings_belong_to_no_cell_and_no_way_is_followed() -> None:
     pipeline = run(TEXT, there(0, 5.0).entries(), [pause(301)])
     assert pipeline.pauses.active
     assert (pipeline.pauses.by, pipeline.pauses.because) == ("A. Kern", "couplant")
-    told = feed(pipeline, there(302, 15.0, begin=5.0, wall=3.0).entries())
-    told += feed(pipeline, [resume(900)])
-    told += feed(pipeline, there(901, 21.0, begin=15.0).entries())
-    told += feed(pipeline, ticks(1250, 2000))
+    told = feed_noting(pipeline, there(302, 15.0, begin=5.0, wall=3.0).entries())
+    told += feed_noting(pipeline, [resume(900)])
+    told += feed_noting(pipeline, there(901, 21.0, begin=15.0).entries())
+    told += feed_noting(pipeline, ticks(1250, 2000))
     assert measured(pipeline) == [0, 1, 2, 3, 4, 5, 15, 16, 17, 18, 19, 20]
     assert float(pipeline.grid.thickness[pipeline.grid.hits > 0].min()) > 9
     assert pipeline.grid.passes[6:15].tolist() == [0] * 9
@@ -141,10 +142,10 @@ def test_zone_ends_a_gap_and_shrinks_another() -> None:
     pipeline = run(TEXT, lost.entries(), ticks(1101, 1400))
     (gap,) = pipeline.open_gap_snapshots()
     assert (gap.cells, gap.scan) == (3, (9.5, 12.5))
-    told = feed(pipeline, [zone(1500, (11.5, 30.0))])
+    told = feed_noting(pipeline, [zone(1500, (11.5, 30.0))])
     (gap,) = pipeline.open_gap_snapshots()
     assert (gap.cells, gap.scan) == (2, (9.5, 11.5))
-    told = feed(pipeline, [zone(1600, (9.0, 11.2))])
+    told = feed_noting(pipeline, [zone(1600, (9.0, 11.2))])
     assert [(note.end, note.is_open) for _, note in told] == [(GapEnd.EXCLUDED, False)]
     assert pipeline.open_gap_snapshots() == []
 
@@ -273,7 +274,7 @@ def test_zone_keeps_who_and_why() -> None:
     lost = Motion(motion.place, lambda ms: "N" if 9.4 <= ms / 50 - 1 < 12.6 else 10.0, 0, 1100)
     pipeline = run(TEXT, lost.entries(), ticks(1101, 1400))
     reason = {"name": "lug", "scan": [9.0, 13.0], "index": None, "by": "B. Li"}
-    told = feed(
+    told = feed_noting(
         pipeline, [mark(1500, MarkKind.ZONE_EXCLUDED, **reason, because="bracket in the way")]
     )
     assert [note.end_text for _, note in told] == ["excluded by B. Li: lug: bracket in the way"]

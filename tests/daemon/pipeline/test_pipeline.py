@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.handmade import FREE
+from daemon.handmade import FREE, feed
 from swathe.errors import MisuseError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
 from swathe.pipeline import CellState, GapCause, GapEnd, GapSnapshot, Pipeline
@@ -108,8 +108,19 @@ def scan(
             yield Tick(ms * MS)
 
 
-def run(text: str, *entries: Iterator[Entry]) -> tuple[Pipeline, list[tuple[int, GapSnapshot]]]:
-    """Feed a run; return the pipeline and each change of a gap with the journal's time."""
+def run(text: str, *entries: Iterator[Entry]) -> Pipeline:
+    """Feed a run and return the pipeline."""
+    pipeline = Pipeline(parse_station(text, "test"))
+    pipeline.feed(opened(text))
+    for part in entries:
+        feed(pipeline, part)
+    return pipeline
+
+
+def run_noting(
+    text: str, *entries: Iterator[Entry]
+) -> tuple[Pipeline, list[tuple[int, GapSnapshot]]]:
+    """Feed a run one by one; return the pipeline and each change of a gap with the journal's time."""
     pipeline = Pipeline(parse_station(text, "test"))
     pipeline.feed(opened(text))
     changes: list[tuple[int, GapSnapshot]] = []
@@ -140,7 +151,7 @@ def test_feed_before_the_opening_mark_is_refused() -> None:
 
 def test_profile_is_measured_by_the_calibration() -> None:
     """A line profile at a steady speed: every cell measured, velocity × (time − zero) / 2."""
-    pipeline, changes = run(HEAD + SCAN + ENCODER + GAUGE, scan(steady(50, begin=-5), 2.4))
+    pipeline, changes = run_noting(HEAD + SCAN + ENCODER + GAUGE, scan(steady(50, begin=-5), 2.4))
     assert np.all(states(pipeline) == CellState.MEASURED)
     assert pipeline.grid.thickness == pytest.approx(6 * (4.5 - 0.5) / 2)
     assert pipeline.target_reached
@@ -157,7 +168,7 @@ def test_lost_echo_is_a_gap_in_time_and_closes_on_revisit() -> None:
     def there_and_back(now: float) -> tuple[float, float]:
         return (50 * now - 5, 0.0) if now < 2.2 else (105 - 50 * (now - 2.2), 0.0)
 
-    pipeline, changes = run(PROMPT, scan(there_and_back, 4.4, gauge=lost))
+    pipeline, changes = run_noting(PROMPT, scan(there_and_back, 4.4, gauge=lost))
     first_time, first = changes[0]
     assert first.is_open
     assert first.cause is GapCause.NO_SIGNAL
@@ -178,7 +189,7 @@ def test_measured_cell_is_never_downgraded() -> None:
     def there_and_back(now: float) -> tuple[float, float]:
         return (50 * now - 5, 0.0) if now < 2.2 else (105 - 50 * (now - 2.2), 0.0)
 
-    pipeline, _ = run(HEAD + SCAN + ENCODER + GAUGE, scan(there_and_back, 4.4, gauge=fades))
+    pipeline = run(HEAD + SCAN + ENCODER + GAUGE, scan(there_and_back, 4.4, gauge=fades))
     assert np.all(states(pipeline) == CellState.MEASURED)
     assert np.all(pipeline.grid.passes >= 2)
 
@@ -186,11 +197,11 @@ def test_measured_cell_is_never_downgraded() -> None:
 def test_too_fast_is_skipped_and_silence_is_no_signal() -> None:
     """Between two ordinary readings a cell is skipped; where the gauge said nothing, no signal."""
     prompt = '[placing]\nlateness = "1 ms"\n'
-    pipeline, _ = run(HEAD + prompt + SCAN + ENCODER + GAUGE, scan(steady(300, begin=-20), 0.5))
+    pipeline = run(HEAD + prompt + SCAN + ENCODER + GAUGE, scan(steady(300, begin=-20), 0.5))
     kinds = set(np.unique(states(pipeline)[0, 3:98]))
     assert kinds == {CellState.SKIPPED, CellState.MEASURED}
     # Where records may be 100 ms late, 30 mm of travel, no cell can be said to be skipped.
-    pipeline, _ = run(HEAD + SCAN + ENCODER + GAUGE, scan(steady(300, begin=-20), 0.5))
+    pipeline = run(HEAD + SCAN + ENCODER + GAUGE, scan(steady(300, begin=-20), 0.5))
     kinds = set(np.unique(states(pipeline)[0, 3:98]))
     assert kinds == {CellState.UNCERTAIN, CellState.MEASURED}
     assert pipeline.coverage.gaps.open[0].cause is GapCause.UNCERTAIN
@@ -199,7 +210,7 @@ def test_too_fast_is_skipped_and_silence_is_no_signal() -> None:
         return None if 40 <= at < 60 else "4.5000,E"
 
     by_rate = (HEAD + SCAN + ENCODER + GAUGE).replace("triggered = true", "")
-    pipeline, _ = run(by_rate, scan(steady(50, begin=-5), 3.2, gauge=silent))
+    pipeline = run(by_rate, scan(steady(50, begin=-5), 3.2, gauge=silent))
     assert np.all(states(pipeline)[0, 41:59] == CellState.NO_SIGNAL)
     assert [gap.cause for gap in pipeline.coverage.gaps.open] == [GapCause.NO_SIGNAL]
 
@@ -210,7 +221,9 @@ def test_silent_gauge_opens_its_gap_within_250_ms() -> None:
     def dies(_now: float, at: float, _index: float) -> str | None:
         return None if at > 40 else "4.5000,E"
 
-    _, changes = run(HEAD + SCAN + ENCODER + GAUGE, scan(steady(50, begin=-5), 2.0, gauge=dies))
+    _, changes = run_noting(
+        HEAD + SCAN + ENCODER + GAUGE, scan(steady(50, begin=-5), 2.0, gauge=dies)
+    )
     first_time, first = changes[0]
     assert first.is_open
     assert first_time / S - (first.scan[0] + 2.5 + 5) / 50 < 0.25
@@ -225,7 +238,7 @@ def test_serpentine_with_a_line_left_out() -> None:
         return (along if line % 2 == 0 else 100 - along, (0, 5, 15, 20)[min(line, 3)] * 1.0)
 
     text = HEAD + SCAN + JUMPING + ENCODER_XY + GAUGE
-    pipeline, changes = run(text, scan(rows, 12.0, two_axes=True))
+    pipeline, changes = run_noting(text, scan(rows, 12.0, two_axes=True))
     (gap,) = pipeline.coverage.gaps.open
     assert gap.cause is GapCause.UNVISITED
     assert gap.index == (7.5, 12.5)
@@ -242,7 +255,7 @@ def test_way_to_the_start_opens_no_gap() -> None:
         return (50.0, max(20 - 20 * now, 0.0))
 
     text = HEAD + SCAN + INDEX + ENCODER_XY + GAUGE
-    _, changes = run(text, scan(to_start, 2.0, two_axes=True))
+    _, changes = run_noting(text, scan(to_start, 2.0, two_axes=True))
     crossed = [note for _, note in changes if note.is_open and note.cells > 1]
     assert crossed == []
 
@@ -254,7 +267,7 @@ def test_excluded_zone_is_not_required() -> None:
     def lug(_now: float, at: float, _index: float) -> str | None:
         return "0.0000,N" if 29.6 <= at < 40.4 else "4.5000,E"
 
-    pipeline, changes = run(
+    pipeline, changes = run_noting(
         HEAD + SCAN + zone + ENCODER + GAUGE, scan(steady(50, begin=-5), 2.4, gauge=lug)
     )
     assert pipeline.target_reached
@@ -277,9 +290,9 @@ def test_stepped_lines_by_mark_and_by_return() -> None:
         Mark(7_900 * MS, MarkKind.LINE, {"line": 2}),
     ]
     merged = sorted([*entries, *marks], key=lambda entry: entry.time)
-    by_mark, _ = run(text, iter(merged))
+    by_mark = run(text, iter(merged))
     assert np.all(states(by_mark) == CellState.MEASURED)
-    by_return, _ = run(text.replace('stepped"', 'stepped"\nadvance = "return"'), iter(entries))
+    by_return = run(text.replace('stepped"', 'stepped"\nadvance = "return"'), iter(entries))
     assert np.all(states(by_return)[:, 3:] == CellState.MEASURED)
     assert by_return.line == 2
 
@@ -287,7 +300,7 @@ def test_stepped_lines_by_mark_and_by_return() -> None:
 def test_ended_run_lists_the_rest_and_the_next_withdraws_it() -> None:
     """When a run ends, what is still to come is listed; when one goes on, it no longer is."""
     text = HEAD + SCAN + ENCODER + GAUGE
-    pipeline, _ = run(text, scan(steady(50, begin=-5), 1.2))
+    pipeline = run(text, scan(steady(50, begin=-5), 1.2))
     pipeline.feed(Mark(1200 * MS, MarkKind.ENDED, {"status": "incomplete", "reason": ""}))
     (rest,) = pipeline.take_gap_snapshots()
     assert (rest.is_open, rest.cause, rest.scan[1]) == (True, GapCause.UNVISITED, 100.5)
@@ -309,7 +322,7 @@ def test_encoder_lost_readings_are_unplaced() -> None:
                 continue
             yield entry
 
-    pipeline, _ = run(HEAD + SCAN + ENCODER + GAUGE, entries())
+    pipeline = run(HEAD + SCAN + ENCODER + GAUGE, entries())
     progress = pipeline.progress()
     assert progress.unplaced == pytest.approx(50, abs=2)
     lost = states(pipeline)[0, 47:68]
@@ -336,7 +349,7 @@ def test_standing_still_encoder_that_sends_on_change() -> None:
             yield entry
 
     text = HEAD + SCAN + ENCODER.replace("port =", "on_change = true\nport =") + GAUGE
-    pipeline, _ = run(text, entries())
+    pipeline = run(text, entries())
     assert pipeline.target_reached
     assert pipeline.progress().unplaced == 0
     assert pipeline.grid.hits[45] > 150
@@ -356,9 +369,7 @@ counts_per_mm = 10
     def lost(_now: float, at: float, _index: float) -> str | None:
         return "0.0000,N" if at % 200 > 190 or at % 200 < 10 else "4.5000,E"
 
-    pipeline, _ = run(
-        HEAD + around + ENCODER + GAUGE, scan(steady(100, begin=50.0), 2.6, gauge=lost)
-    )
+    pipeline = run(HEAD + around + ENCODER + GAUGE, scan(steady(100, begin=50.0), 2.6, gauge=lost))
     assert pipeline.grid.shape == (1, 100)
     (gap,) = pipeline.coverage.gaps.open
     assert gap.scan[0] == pytest.approx(191, abs=2.1)
@@ -386,7 +397,7 @@ protocol.columns = [
                 yield Tick((k // 10) * 100 * MS + 10**9 + 1)
         yield Tick(20 * 10**9)
 
-    pipeline, _ = run(HEAD + SCAN + both, entries())
+    pipeline = run(HEAD + SCAN + both, entries())
     assert pipeline.grid.thickness == pytest.approx(10 + np.arange(101) / 100)
     assert pipeline.target_reached
 
@@ -402,7 +413,7 @@ def test_garbage_is_counted_where_it_stands() -> None:
                 yield PortChange(entry.time + 2, "gauge", "lost", "pulled")
                 yield PortChange(entry.time + 3, "gauge", "open", "")
 
-    pipeline, _ = run(HEAD + SCAN + ENCODER + GAUGE, entries())
+    pipeline = run(HEAD + SCAN + ENCODER + GAUGE, entries())
     tally = pipeline.tallies["gauge"]
     offset = 101 * len("4.5000,E\r\n")
     assert {fault.reason.value: fault.offset for fault in tally.recent} == {
@@ -425,8 +436,8 @@ def test_same_entries_give_the_same_arrays() -> None:
 
     text = HEAD + SCAN + ENCODER + GAUGE
     entries = list(scan(steady(70, begin=-5), 1.8, gauge=patchy))
-    first, first_changes = run(text, iter(entries))
-    second, second_changes = run(text, iter(entries))
+    first, first_changes = run_noting(text, iter(entries))
+    second, second_changes = run_noting(text, iter(entries))
     assert first_changes == second_changes
     assert first.progress() == second.progress()
     for layer in ("thickness", "hits", "passes", "last_time", "state"):
@@ -438,12 +449,12 @@ def test_same_entries_give_the_same_arrays() -> None:
 def test_speed_limit_warns_before_cells_are_skipped() -> None:
     """The highest speed is resolution × reading rate / wanted hits; the warning comes before it."""
     text = HEAD.replace("[calibration]", "hits_per_cell = 2\n[calibration]") + SCAN
-    pipeline, _ = run(text + ENCODER + GAUGE, scan(steady(30, begin=-5), 2.0))
+    pipeline = run(text + ENCODER + GAUGE, scan(steady(30, begin=-5), 2.0))
     progress = pipeline.progress()
     assert progress.speed_limit == pytest.approx(50.0)  # 1 mm × 100 / s / 2
     assert progress.speed == pytest.approx(30, abs=1)
     assert not progress.too_fast
-    pipeline, _ = run(text + ENCODER + GAUGE, scan(steady(45, begin=-5), 2.0))
+    pipeline = run(text + ENCODER + GAUGE, scan(steady(45, begin=-5), 2.0))
     assert pipeline.progress().too_fast
     assert pipeline.coverage.gaps.open == []
 
@@ -459,7 +470,7 @@ def test_encoder_glitch_moves_no_reading() -> None:
                 yield entry
 
     text = HEAD + SCAN.replace("[scan]", '[scan]\nmax_speed = "200 mm/s"') + ENCODER + GAUGE
-    pipeline, _ = run(text, entries())
+    pipeline = run(text, entries())
     assert pipeline.tallies["encoder"].glitches == 1
     assert pipeline.target_reached
     assert pipeline.progress().unplaced == 0
@@ -490,7 +501,7 @@ protocol.columns = [{ is = "counts", axis = "steps" }]
                 yield entry
 
     text = HEAD + SCAN + second + ENCODER + motor + GAUGE
-    pipeline, _ = run(text, entries(6.0))
+    pipeline = run(text, entries(6.0))
     total = sum(slip.distance for slip in pipeline.slipped_cells.slips)
     assert total == pytest.approx(-6, abs=2)
     found = pipeline.slipped_cells.slips[0]
@@ -503,13 +514,13 @@ protocol.columns = [{ is = "counts", axis = "steps" }]
     assert sum(slip.later for slip in pipeline.slipped_cells.slips) > 30
     assert pipeline.progress().suspect == states.count(CellState.SUSPECT) > 40
     assert not pipeline.target_reached
-    fewer, _ = run(text.replace("[survey]", "[survey]\ntarget_coverage = 20", 1), entries(6.0))
+    fewer = run(text.replace("[survey]", "[survey]\ntarget_coverage = 20", 1), entries(6.0))
     assert fewer.coverage.percent > 20
     assert not fewer.target_reached
     (alarm,) = [a for a in pipeline.alarms.alarms if a.kind is AlarmKind.SLIP]
     assert "behind its second source" in alarm.detail
     assert pipeline.progress().slips == len(pipeline.slipped_cells.slips) <= 2
-    steady_run, _ = run(text, entries(0.0))
+    steady_run = run(text, entries(0.0))
     assert steady_run.tallies["motor"].positions > 400
     assert steady_run.slipped_cells.slips == []
     # A reference sets the wheel's position, not the motor's: their difference changes, no slip.
@@ -577,7 +588,7 @@ def test_random_motion_agrees_with_a_plain_model(moves: list[tuple[float, int]],
     # A place on the very border of two cells may fall to either by the last digit of a float.
     near = {int(np.floor(p + 0.5)) for _, p in placed if abs(p % 1 - 0.5) < 1e-6}
     near |= {cell - 1 for cell in near}
-    pipeline, _ = run(text, iter(sorted(entries, key=lambda entry: entry.time)))
+    pipeline = run(text, iter(sorted(entries, key=lambda entry: entry.time)))
     found = {int(c): int(pipeline.grid.hits[c]) for c in np.flatnonzero(pipeline.grid.hits)}
     for cell in (hits.keys() | found.keys()) - near:
         assert found.get(cell, 0) == hits.get(cell, 0), f"cell {cell}"
@@ -591,9 +602,7 @@ def test_thin_reading_on_an_obstruction_is_not_the_minimum() -> None:
     def lug(_now: float, at: float, _index: float) -> str | None:
         return "1.5000,E" if 31 <= at < 39 else "4.5000,E"
 
-    pipeline, _ = run(
-        HEAD + SCAN + zone + ENCODER + GAUGE, scan(steady(50, begin=-5), 2.4, gauge=lug)
-    )
+    pipeline = run(HEAD + SCAN + zone + ENCODER + GAUGE, scan(steady(50, begin=-5), 2.4, gauge=lug))
     assert pipeline.grid.thickness[35] == pytest.approx(3.0)
     assert pipeline.progress().minimum == pytest.approx(12.0)
     assert pipeline.line_snapshot(0).minimum == pytest.approx(12.0)
@@ -607,7 +616,7 @@ def test_lost_encoder_does_not_fill_the_memory() -> None:
             if not (isinstance(entry, Chunk) and entry.port == "encoder" and entry.time > S):
                 yield entry
 
-    pipeline, _ = run(HEAD + SCAN + ENCODER + GAUGE, entries())
+    pipeline = run(HEAD + SCAN + ENCODER + GAUGE, entries())
     assert pipeline._inputs is not None
     placer = pipeline._inputs.placer
     # Of 3000 readings those of the last 10.5 s, 30 times the bracket and the lateness.
@@ -640,7 +649,7 @@ def test_random_motion_around_a_pipe_agrees_with_a_plain_model(
     entries: list[Entry] = [Chunk(ms * MS, "encoder", f"{c}\r\n".encode()) for ms, c in lines]
     entries += [Chunk(ms * MS, "gauge", b"4.5000,E\r\n") for ms, _ in placed]
     entries += [Tick(ms * MS) for ms in range(0, lines[-1][0] + 400, 50)]
-    pipeline, _ = run(text, iter(sorted(entries, key=lambda entry: entry.time)))
+    pipeline = run(text, iter(sorted(entries, key=lambda entry: entry.time)))
     found = {int(c): int(pipeline.grid.hits[c]) for c in np.flatnonzero(pipeline.grid.hits)}
     for cell in (hits.keys() | found.keys()) - near:
         assert found.get(cell, 0) == hits.get(cell, 0), f"cell {cell}"
@@ -659,7 +668,7 @@ def test_index_mark_leaves_no_gap_behind() -> None:
             else:
                 yield entry
 
-    pipeline, changes = run(text, entries())
+    pipeline, changes = run_noting(text, entries())
     assert [note for _, note in changes if note.is_open] == []
     got = states(pipeline)[0]
     assert np.all(got[5:10] == CellState.MEASURED)
@@ -676,7 +685,7 @@ def test_only_unanswered_requests_of_a_device_are_faults(
 ) -> None:
     """What was sent and answered is no fault, and what a crawler's port sent concerns no device."""
     text = HEAD + SCAN + ENCODER + GAUGE
-    pipeline, _ = run(text, iter([Sent(MS, port, b"?", unanswered=unanswered), Tick(2 * MS)]))
+    pipeline = run(text, iter([Sent(MS, port, b"?", unanswered=unanswered), Tick(2 * MS)]))
     found = {name: tally.faults["unanswered"] for name, tally in pipeline.tallies.items()}
     assert found == {"encoder": 0, "gauge": faults}
 
@@ -691,7 +700,7 @@ def test_times_of_gaps_are_utc() -> None:
     def there_and_back(now: float) -> tuple[float, float]:
         return (50 * now - 5, 0.0) if now < 1.6 else (75 - 50 * (now - 1.6), 0.0)
 
-    pipeline, changes = run(text, scan(there_and_back, 2.8, gauge=lost))
+    pipeline, changes = run_noting(text, scan(there_and_back, 2.8, gauge=lost))
     (gap,) = pipeline.coverage.gaps
     assert gap.opened == changes[0][0] - 50 * MS + 10**18
     assert gap.closed == changes[-1][0] - 50 * MS + 10**18
@@ -710,7 +719,7 @@ def test_pending_readings_are_unplaced_once_the_run_has_ended() -> None:
     """Readings that await an encoder sample may still be placed in the run, and not after it."""
     text = HEAD + SCAN + ENCODER + GAUGE
     late = [Chunk(ms * MS, "gauge", b"4.5000,E\r\n") for ms in (500, 510, 520)]
-    pipeline, _ = run(text, scan(steady(50), 0.5), iter([*late, Tick(530 * MS)]))
+    pipeline = run(text, scan(steady(50), 0.5), iter([*late, Tick(530 * MS)]))
     assert pipeline.status == "scanning"
     assert pipeline.progress().unplaced == 0
     pipeline.feed(Mark(540 * MS, MarkKind.ENDED, {"status": "incomplete", "reason": ""}))
@@ -765,7 +774,7 @@ def test_cells_keep_the_ascans_of_their_readings_if_the_station_states_it(is_kep
                 yield entry
 
     store = "[store]\nwaveforms = true\n" if is_kept else ""
-    pipeline, _ = run(HEAD + SCAN + ENCODER + ASCANS + store, entries())
+    pipeline = run(HEAD + SCAN + ENCODER + ASCANS + store, entries())
     assert pipeline.target_reached
     assert pipeline.grid.thickness == pytest.approx(6 * (4.5 - 0.5) / 2, abs=0.1)
     if is_kept:

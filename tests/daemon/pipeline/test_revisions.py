@@ -17,6 +17,7 @@ from daemon.handmade import (
     UTC,
     Motion,
     ended,
+    feed,
     opened,
     run,
     station,
@@ -311,8 +312,7 @@ def survey(*runs: Iterable[Entry], known: bool = True) -> Pipeline:
     made = Pipeline(
         station(TEXT), revisions=revisions_of(journal) if known else (), observer=Seen()
     )
-    for entry in journal:
-        made.feed(entry)
+    feed(made, journal)
     return made
 
 

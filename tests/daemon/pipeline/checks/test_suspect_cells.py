@@ -8,7 +8,19 @@ from typing import Any
 import numpy as np
 import pytest
 
-from daemon.handmade import MS, START, UTC, Motion, ended, feed, opened, run, station_text, ticks
+from daemon.handmade import (
+    MS,
+    START,
+    UTC,
+    Motion,
+    ended,
+    feed,
+    feed_noting,
+    opened,
+    run,
+    station_text,
+    ticks,
+)
 from swathe.journal import Entry, Mark, MarkKind
 from swathe.messages import moment
 from swathe.pipeline import CellState, GapCause, GapEnd, GapSnapshot, Pipeline
@@ -91,8 +103,8 @@ def test_check_failed_what_was_read_since_the_pass_is_suspect() -> None:
 
     pipeline = run(TEXT, check(0, GOOD), there(500).entries(), check(1700, GOOD))
     before = pipeline.progress().measured
-    told = feed(pipeline, Motion(half, lambda _: 9.0, 2000, 3000).entries())
-    told += feed(pipeline, check(3100, BAD))
+    told = feed_noting(pipeline, Motion(half, lambda _: 9.0, 2000, 3000).entries())
+    told += feed_noting(pipeline, check(3100, BAD))
     made = pipeline.suspect_cells.checks.checks[-1]
     assert not made.passed
     assert made.worst == pytest.approx(0.25, abs=1e-4)
@@ -115,9 +127,9 @@ def test_readings_in_doubt_are_suspect_until_a_check_passes() -> None:
     pipeline = run(TEXT, check(0, BAD), there(500, wall=8.0).entries())
     assert states(pipeline) == {CellState.SUSPECT: NUMBER_OF_CELLS}
     assert pipeline.suspect_cells.checks.checks[0].suspects == NUMBER_OF_CELLS
-    told = feed(pipeline, check(1800, GOOD))
+    told = feed_noting(pipeline, check(1800, GOOD))
     assert states(pipeline) == {CellState.SUSPECT: NUMBER_OF_CELLS}
-    told += feed(pipeline, there(2200, wall=10.0, back=True).entries())
+    told += feed_noting(pipeline, there(2200, wall=10.0, back=True).entries())
     assert states(pipeline) == {CellState.MEASURED: NUMBER_OF_CELLS}
     # The doubtful 8 mm are gone from the cell, and from the least thickness as well.
     assert pipeline.grid.thickness == pytest.approx(np.full(NUMBER_OF_CELLS, 10.0), abs=1e-4)
@@ -137,7 +149,7 @@ def test_sound_cells_take_no_doubtful_reading() -> None:
 def test_check_overridden_cells_are_measured_again() -> None:
     """A failed check that does not count takes its doubt with it; who said so is kept."""
     pipeline = run(TEXT, there(0).entries(), check(1500, BAD))
-    told = feed(pipeline, [*ticks(1750, 1800), override(1900, 1), *ticks(1950, 2000)])
+    told = feed_noting(pipeline, [*ticks(1750, 1800), override(1900, 1), *ticks(1950, 2000)])
     assert states(pipeline) == {CellState.MEASURED: NUMBER_OF_CELLS}
     made = pipeline.suspect_cells.checks.checks[0]
     assert (made.passed, made.overridden_by) == (False, "B. Rot")
@@ -198,7 +210,7 @@ def test_check_run_leaves_the_survey_where_it_was() -> None:
         yield ended(START + 2800 * MS)
 
     pipeline = run(TEXT)
-    told = feed(pipeline, entries())
+    told = feed_noting(pipeline, entries())
     assert pipeline.runs == 1
     assert states(pipeline) == {CellState.SUSPECT: NUMBER_OF_CELLS}
     assert str(pipeline.status) == "incomplete"

@@ -109,7 +109,7 @@ asyncio.run(store(sys.argv[2:], sys.argv[1]))
 """
 
 
-def send(gauge_hz: int, encoder_hz: int) -> None:
+def send(gauge_hz: int, encoder_hz: int, speed: int = SPEED_MM_S, every: int = EVERY) -> None:
     """Be the devices until ended: print the ports and the begin, then send at an even pace."""
     masters = []
     for _ in range(2):
@@ -128,7 +128,8 @@ def send(gauge_hz: int, encoder_hz: int) -> None:
         for port, rate in ((encoder, encoder_hz), (gauge, gauge_hz)):
             last = int(now * rate)
             lines = [
-                line_of(number, rate, is_gauge=port == gauge) for number in range(sent[port], last)
+                line_of(number, rate, speed, every, is_gauge=port == gauge)
+                for number in range(sent[port], last)
             ]
             sent[port] = last
             with contextlib.suppress(BlockingIOError):  # nobody reads: a device sends all the same
@@ -137,23 +138,25 @@ def send(gauge_hz: int, encoder_hz: int) -> None:
         time.sleep(max(0.0, begun + due - time.monotonic()))
 
 
-def line_of(number: int, rate: int, *, is_gauge: bool) -> bytes:
+def line_of(number: int, rate: int, speed: int, every: int, *, is_gauge: bool) -> bytes:
     """Return a record by its number: the probe goes along the scan axis once."""
-    stamp, at = round(number * 1e6 / rate), number * SPEED_MM_S / rate
+    stamp, at = round(number * 1e6 / rate), number * speed / rate
     if not is_gauge:
         return b"%d,%d\r\n" % (stamp, round(at * COUNTS_PER_MM))
     # Wider than a cell: no reading at its border, placed by two clocks, falls into it.
-    lost = abs(at - round(at / EVERY) * EVERY) < 0.75
+    lost = abs(at - round(at / every) * every) < 0.75
     return b"%d,4.7300,%s\r\n" % (stamp, b"N" if lost else b"E")
 
 
 class Devices:
     """The sending process, and when it sent what; a context manager."""
 
-    def __init__(self, gauge_hz: int, encoder_hz: int) -> None:
+    def __init__(
+        self, gauge_hz: int, encoder_hz: int, *, speed: int = SPEED_MM_S, every: int = EVERY
+    ) -> None:
         self.gauge_hz = gauge_hz
         self._process = subprocess.Popen(
-            [sys.executable, __file__, "--send", str(gauge_hz), str(encoder_hz)],
+            [sys.executable, __file__, "--send", *map(str, (gauge_hz, encoder_hz, speed, every))],
             stdout=subprocess.PIPE,
             text=True,
         )
@@ -409,7 +412,7 @@ def main() -> int:
     """Print the figures; return 1 if a target is missed."""
     parser = argparse.ArgumentParser(description="What a scan costs.")
     parser.add_argument("--seconds", type=float, default=20.0)
-    parser.add_argument("--send", nargs=2, type=int)
+    parser.add_argument("--send", nargs=4, type=int)
     parser.add_argument("rates", nargs="*", type=int, default=list(RATES))
     options: Any = parser.parse_args()
     if options.send:

@@ -154,6 +154,12 @@ class PlayedSource:
         if self._on_message is not None:
             self._on_message(topic, self.messages[topic])
 
+    def remove(self, topic: str) -> None:
+        """Let a topic have no message any more."""
+        del self.messages[topic]
+        if self._on_message is not None:
+            self._on_message(topic, b"")
+
     def measure(self, cells: NDArray[np.int64], thickness: float = 14.0) -> None:
         """Measure cells."""
         self.grid.state[cells] = CellState.MEASURED

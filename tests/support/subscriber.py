@@ -36,9 +36,9 @@ class Subscriber:
     async def _read(self, client: aiomqtt.Client) -> None:
         async for message in client.messages:
             came = time.monotonic()
-            contents = json.loads(message.payload)
-            if message.retain:
+            if message.retain or not message.payload:  # a topic that the broker forgets
                 continue
+            contents = json.loads(message.payload)
             if contents["message"] == "progress":
                 # Readings before the first sample of the encoder have no position.
                 self.progress.append((came, contents["readings"] + contents["unplaced"]))

@@ -130,8 +130,12 @@ def gap_list(clusters: list[GapCluster], view: StationView, most: int) -> Render
             f"{cluster.cells:,}",
             f"{causes_text(cluster.causes)}{next_}",
         )
-    if (more := len(clusters) - most) > 0:
-        return Group(table, Text(f"and {more:,} more", style="dim"))
+    more, elsewhere = len(clusters) - most, view.gaps_not_listed
+    texts = [f"and {more:,} more"] if more > 0 else []
+    if elsewhere > 0:
+        texts.append(f"{elsewhere:,} more are not listed")
+    if texts:
+        return Group(table, Text(", ".join(texts), style="dim"))
     return table
 
 
@@ -158,7 +162,7 @@ def gap_line(clusters: list[GapCluster], view: StationView, width: int) -> str:
         str(nearest.cause),
         f"{nearest.cells:,} cells" if nearest.cells != 1 else "1 cell",
     ]
-    more = len(clusters) - 1
+    more = len(clusters) - 1 + max(0, view.gaps_not_listed)
     return fitted_parts(parts, width, last=f"and {more:,} more" if more else "")
 
 

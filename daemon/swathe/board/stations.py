@@ -16,6 +16,7 @@ from swathe.messages import (
     CheckMessage,
     ConfirmMessage,
     CrawlerMessage,
+    GapIndexMessage,
     GapMessage,
     LineMessage,
     Message,
@@ -47,6 +48,7 @@ _MODELS: dict[str, type[Message]] = {
     "rescan": RescanMessage,
     "line": LineMessage,
     "gap": GapMessage,
+    "gaps": GapIndexMessage,
     "check": CheckMessage,
     "checking": CheckingMessage,
     "alarm": AlarmMessage,
@@ -79,6 +81,7 @@ class StationView:
     spots: SpotsMessage | None = None
     checking: CheckingMessage | None = None
     confirm: ConfirmMessage | None = None
+    gap_index: GapIndexMessage | None = None
     lines: dict[int, LineMessage] = field(default_factory=dict)
     gaps: dict[int, GapMessage] = field(default_factory=dict)
     checks: dict[int, CheckMessage] = field(default_factory=dict)
@@ -150,6 +153,8 @@ class StationView:
                 self.lines[int(name)] = message
             case GapMessage():
                 self.gaps[int(name)] = message
+            case GapIndexMessage():
+                self.gap_index = message
             case CheckMessage():
                 self.checks[int(name)] = message
             case AlarmMessage():
@@ -172,7 +177,7 @@ class StationView:
         self.state = self.last_state = self.last_plan = self.progress = self.rescan = self.spots = (
             self.checking
         ) = None
-        self.confirm = self.crawler = None
+        self.confirm = self.crawler = self.gap_index = None
 
     def _forget(self, kind: str, name: str) -> None:
         kept: dict[str, dict[int, Any]] = {
@@ -181,6 +186,8 @@ class StationView:
             "check": self.checks,
             "alarm": self.alarms,
         }
+        if kind == "gaps":
+            self.gap_index = None
         if kind in kept and name.isdecimal():
             kept[kind].pop(int(name), None)
 
@@ -232,6 +239,11 @@ class StationView:
     def open_gaps(self) -> list[GapMessage]:
         """Return the open gaps."""
         return [gap for gap in self.gaps.values() if gap.is_open]
+
+    @property
+    def gaps_not_listed(self) -> int:
+        """Number of open gaps that have no message of their own."""
+        return 0 if self.gap_index is None else self.gap_index.open - self.gap_index.listed
 
     def age(self, now: float, wall: datetime) -> float | None:
         """Return the age of the newest message, s; None before any.

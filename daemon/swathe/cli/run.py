@@ -137,7 +137,9 @@ def run(
                 manager=ServiceManager.of_environment(),
             )
             messages = daemon.mirror.messages
-            daemon.mirror.watch(lambda topic, _: observer.show_resumption(messages[topic]))
+            daemon.mirror.watch(
+                lambda topic, data: observer.show_resumption(messages[topic]) if data else None
+            )
             if daemon.crawl is not None:
                 STOP_REQUESTS.restore.insert(0, daemon.crawl.close_now)
             if picture:

@@ -13,6 +13,7 @@ from swathe.safe_files import SafeFolder
 from swathe.station import Station
 from swathe.store import (
     DigestLog,
+    RecordText,
     SurveyArrays,
     SurveyFolder,
     record_bytes,
@@ -47,6 +48,7 @@ class DerivedFiles:
         self.earlier: Sequence[SegmentDigest] = ()
         self._digests = DigestLog(SafeFolder(folder.path))
         self._arrays = SurveyArrays(folder.zarr, station, on_written=self._digests.note)
+        self._text = RecordText()
         self._begun = False
         self.lock = asyncio.Lock()
         self.trouble = ""
@@ -117,7 +119,7 @@ class DerivedFiles:
             rows, columns = pipeline.grid.shape
             spans = dict.fromkeys(range(rows), (0, columns - 1))
         blocks = self._arrays.blocks(pipeline.grid, spans)
-        record = record_of(pipeline, with_lines=whole)
+        record, text = self._text.take(pipeline, with_lines=whole)
         # The journal is flushed: these bytes are in its files once the sync below has succeeded.
         journal = [*self.earlier, *self._journal.digests()]
 
@@ -143,7 +145,7 @@ class DerivedFiles:
                 self._arrays.write(blocks)
                 if whole:
                     self._arrays.describe(run_attributes(record))
-                self._digests.replace(self._folder.record.name, record_bytes(record))
+                self._digests.replace(self._folder.record.name, text())
                 # A digest is never on the disk before the bytes that it is of.
                 self._journal.sync()
 

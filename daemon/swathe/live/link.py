@@ -15,13 +15,12 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from swathe.errors import first_error
 from swathe.live.command_gate import CommandGate
 from swathe.live.farewell import Farewell
-from swathe.live.gap_share import GapShare
 from swathe.live.inbox import Answer, Inbox
 from swathe.live.mirror import Mirror
 from swathe.live.outbox import Outbox
 from swathe.live.own_topics import OwnTopics
 from swathe.live.window import Window
-from swathe.messages import CommandMessage, GapMessage, Message, ReplyMessage, Topics
+from swathe.messages import CommandMessage, Message, ReplyMessage, Topics
 from swathe.messages.connection import BrokerAccess, json_properties
 from swathe.station import BrokerSettings
 from swathe_drivers import Backoff
@@ -93,7 +92,6 @@ class BrokerLink:
         self._discovery_tries = 0
         self._outbox = Outbox(mirror, settings)
         self._window = Window()
-        self._share = GapShare(settings.gaps)
         self._will = will
         self.own = OwnTopics(topics, session, mirror, is_kept=self._is_kept, settled=settled)
         gate = CommandGate(topics, session, lifetime=settings.command_lifetime, must_stop=must_stop)
@@ -249,8 +247,6 @@ class BrokerLink:
 
     def _is_kept(self, topic: str) -> bool:
         """Return whether the broker is to have a topic."""
-        if self._topics.is_gap(topic):
-            return topic in self._share
         return topic in self._mirror
 
     async def _publish(self, client: aiomqtt.Client, version: ProtocolVersion) -> None:
@@ -261,33 +257,11 @@ class BrokerLink:
                     self._changed_in_flight.add(topic)  # sent as it is once that is answered
                     await asyncio.sleep(0)
                     continue
-                if self._topics.is_gap(topic) and not self._place(topic, sends, client, version):
-                    self._published.set()
-                    await asyncio.sleep(0)  # many may be left out in a row
-                    continue
                 self._window.sent(topic)
                 self._flying.add(topic)
                 # Tasks start in the order of their creation, and so do the messages.
                 sends.create_task(self._send(client, topic, version), name=f"publish[{topic}]")
                 await asyncio.sleep(0)
-
-    def _place(
-        self,
-        topic: str,
-        sends: asyncio.TaskGroup,
-        client: aiomqtt.Client,
-        version: ProtocolVersion,
-    ) -> bool:
-        """Return whether a gap is published; let the broker forget another one for it."""
-        gap = self._mirror.messages[topic]
-        if not isinstance(gap, GapMessage):
-            return True
-        placed = self._share.place(topic, is_open=gap.is_open, cells=gap.cells)
-        if placed.again:
-            self._mirror.put_back(placed.again)
-        if placed.clear:
-            sends.create_task(self._clear(client, placed.clear, version), name="broker.clear")
-        return placed.send
 
     async def _announce(self, client: aiomqtt.Client) -> None:
         """Publish the discovery messages, one at a time, once the broker has the state.
@@ -312,7 +286,7 @@ class BrokerLink:
         await client.publish(topic, b"", qos=1, retain=True, timeout=_ANSWER_SECONDS)
 
     async def _send(self, client: aiomqtt.Client, topic: str, version: ProtocolVersion) -> None:
-        payload = self._mirror.newest[topic]
+        payload = self._mirror.newest.get(topic, b"")  # none: the broker forgets the topic
         begun, took = time.monotonic(), None
         properties = json_properties(version)
         if version is not ProtocolVersion.V5:

@@ -72,6 +72,17 @@ class Mirror:
         if self._newest.get(topic) != payload:
             self._set(topic, message, payload, urgent=urgent)
 
+    def remove(self, topic: str) -> None:
+        """Let a topic have no message any more: the broker is to forget it, watchers get no bytes."""
+        if self._newest.pop(topic, None) is None:
+            return
+        del self._messages[topic]
+        self.urgent.discard(topic)
+        self._add(topic)
+        self._changed.set()
+        for watcher in self._watchers:
+            watcher(topic, b"")
+
     def take_over(self, other: Mirror, *, but: str) -> None:
         """Set the newest message of each topic of another mirror, none of them held back.
 
@@ -134,6 +145,8 @@ class Mirror:
     def take(self, ranks: int = RANKS) -> tuple[str, bytes] | None:
         """Return the next unpublished topic and its newest message; it counts as published.
 
+        There are no bytes where it has none any more.
+
         The one of the first rank, and within it that unpublished for longest.
 
         Args:
@@ -143,7 +156,7 @@ class Mirror:
             if one:
                 topic = next(iter(one))
                 del one[topic]
-                return topic, self._newest[topic]
+                return topic, self._newest.get(topic, b"")
         return None
 
     def put_back(self, topic: str) -> None:

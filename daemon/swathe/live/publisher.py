@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime
 
 from swathe.live.delay_estimator import DelayEstimator
+from swathe.live.gap_topics import GapTopics
 from swathe.live.mirror import Mirror
 from swathe.live.run_state import DecidedState
 from swathe.messages import (
@@ -74,6 +75,7 @@ class Publisher:
         self._zones = 0
         self._revisions: dict[Revision, int | None] = {}
         self._hurried = False  # whether no rate limit holds back any message
+        self._gaps = GapTopics(mirror, pipeline, self._heading)
 
     @classmethod
     def staged(cls, pipeline: Pipeline) -> Publisher:
@@ -99,11 +101,20 @@ class Publisher:
         """
         before, mirror, new = self._pipeline, self._mirror, staged._mirror
         self._pipeline, self._urgent = staged._pipeline, staged._urgent
+        self._gaps = staged._gaps.moved_to(mirror, self._heading)
         self.put_state(DecidedState("resuming", reason))
         self._hurried = True
         now = self._pipeline.time
-        gone = [gap for gap in before.coverage.gaps if self.topics.gap(gap.number) not in new]
-        self._put_gaps([_ended(gap_snapshot(gap), now) for gap in gone])
+        listed = [gap for gap in before.coverage.gaps if self.topics.gap(gap.number) in mirror]
+        left = [gap for gap in listed if self.topics.gap(gap.number) not in new]
+        known = self._pipeline.coverage.gaps
+        gone = [gap for gap in left if known.find(gap.number) is None]
+        self._put_gap_messages([_ended(gap_snapshot(gap), now) for gap in gone])
+        for gap in left:
+            if known.find(gap.number) is not None:  # it is there, among very many
+                mirror.remove(self.topics.gap(gap.number))
+        if self.topics.gap_index not in new:
+            mirror.remove(self.topics.gap_index)
         alarms = [a for a in before.alarms.alarms if self.topics.alarm(a.number) not in new]
         self._put_alarms([replace(alarm, until=alarm.until or now) for alarm in alarms])
         for row in range(before.grid.shape[0]):
@@ -125,7 +136,7 @@ class Publisher:
     def _put_survey(self) -> None:
         pipeline = self._pipeline
         pipeline.take_gap_snapshots()
-        self._put_gaps(pipeline.gap_snapshots())
+        self._put_gap_messages(self._gaps.take(pipeline.gap_snapshots(), None))
         for row in range(pipeline.grid.shape[0]):
             if pipeline.coverage.line_done(row):
                 self._put_line(row)
@@ -203,7 +214,7 @@ class Publisher:
             delay: has the estimate of the gauge's delay.
         """
         gaps = self._pipeline.take_gap_snapshots()
-        self._put_gaps(gaps)
+        self._put_gap_messages(self._gaps.take(gaps, now))
         for row in self._pipeline.coverage.take_dirty_lines():
             self._put_line(row)
         self._put_checks(self._pipeline.suspect_cells.take_changed())
@@ -243,7 +254,7 @@ class Publisher:
             )
             self._mirror.put(self.topics.port(device), message)
 
-    def _put_gaps(self, gaps: list[GapSnapshot]) -> None:
+    def _put_gap_messages(self, gaps: Sequence[GapSnapshot]) -> None:
         heading = self._heading()
         for gap in gaps:
             topic, message = self.topics.gap(gap.number), GapMessage.of(gap, heading)

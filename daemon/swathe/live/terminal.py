@@ -86,7 +86,11 @@ class TerminalObserver:
         """Return what draws once more."""
 
         def put(topic: str) -> None:
-            self._stations.put(topic, daemon.mirror.messages[topic], now=time.monotonic())
+            now = time.monotonic()
+            if (message := daemon.mirror.messages.get(topic)) is not None:
+                self._stations.put(topic, message, now=now)
+            else:
+                self._stations.take(topic, b"", retained=False, now=now)
 
         for topic in daemon.mirror.messages:
             put(topic)

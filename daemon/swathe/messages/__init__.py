@@ -9,6 +9,7 @@ from swathe.messages.check import CheckingMessage, CheckMessage
 from swathe.messages.command import CommandMessage, ReplyMessage
 from swathe.messages.confirm import ConfirmMessage
 from swathe.messages.crawler import CrawlerFault, CrawlerMessage
+from swathe.messages.gap_index import GapBlock, GapIndexMessage
 from swathe.messages.models import (
     DelayMessage,
     GapMessage,
@@ -44,6 +45,8 @@ __all__ = [
     "DelayMessage",
     "ExcludedZoneSnapshot",
     "Extent",
+    "GapBlock",
+    "GapIndexMessage",
     "GapMessage",
     "Heading",
     "LineMessage",

@@ -17,6 +17,7 @@ from swathe.messages.check import CheckingMessage, CheckMessage
 from swathe.messages.command import CommandMessage, ReplyMessage
 from swathe.messages.confirm import ConfirmMessage
 from swathe.messages.crawler import CrawlerMessage
+from swathe.messages.gap_index import GapIndexMessage
 from swathe.messages.models import (
     GapMessage,
     LineMessage,
@@ -31,7 +32,7 @@ from swathe.pipeline.progress.fields import Snapshot
 
 __all__ = ["CONTRACT_VERSION", "asyncapi_document"]
 
-CONTRACT_VERSION = "1.3.0"
+CONTRACT_VERSION = "1.4.0"
 """Of the contract: the major number is the messages' `version`, the minor rises with new fields."""
 
 _BINDING = "0.2.0"
@@ -73,6 +74,7 @@ _TOPICS = (
     _Topic("crawler", CrawlerMessage, interval="progress_interval"),
     _Topic("line/{number}", LineMessage, interval="line_interval"),
     _Topic("gap/{number}", GapMessage, interval="gap_interval"),
+    _Topic("gaps", GapIndexMessage),
     _Topic("check/{number}", CheckMessage),
     _Topic("checking", CheckingMessage, interval="progress_interval"),
     _Topic("alarm/{number}", AlarmMessage, interval="gap_interval"),

@@ -6,7 +6,8 @@
     swathe/STATION/progress         retained
     swathe/STATION/crawler          retained; where a crawler may move in the run
     swathe/STATION/line/NUMBER      retained
-    swathe/STATION/gap/NUMBER       retained, closed gaps too
+    swathe/STATION/gap/NUMBER       retained, closed gaps too; of very many the largest and nearest
+    swathe/STATION/gaps             retained; of very many: where all of them are
     swathe/STATION/check/NUMBER     retained; calibration checks
     swathe/STATION/checking         retained; the check in progress, or the one that is due
     swathe/STATION/alarm/NUMBER     retained, those that are over too
@@ -100,6 +101,7 @@ class Topics:
             self.revisions,
             self.confirm,
             self.spots,
+            self.gap_index,
         )
         many = ("line", "gap", "check", "alarm", "port", "spot")
         return *one, *(f"{root}/{kind}/+" for kind in many)
@@ -115,6 +117,11 @@ class Topics:
     def gap(self, number: int) -> str:
         """Topic of one gap."""
         return f"{ROOT}/{self.station}/gap/{number}"
+
+    @property
+    def gap_index(self) -> str:
+        """Topic of where all open gaps are."""
+        return f"{ROOT}/{self.station}/gaps"
 
     def check(self, number: int) -> str:
         """Topic of one calibration check."""

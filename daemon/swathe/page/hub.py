@@ -37,6 +37,8 @@ _MAX_PIXELS = 20_000
 _TRAIL = 80
 # A late viewer gets only the newest of closed gaps and of alarms that are over.
 _MAX_ENDED = 50
+# Of a topic that has none any more.
+_NO_MESSAGE = b"null"
 _ENDED = (("gap/", b'"status":"closed"'), ("alarm/", b'"status":"over"'))
 
 
@@ -203,7 +205,7 @@ class Hub:
     def _on_message(self, topic: str, payload: bytes) -> None:
         self._topics.note_message(topic)
         if not topic.startswith("line/"):
-            self._viewers.put_message(topic, payload)
+            self._viewers.put_message(topic, payload or _NO_MESSAGE)
 
     def _on_cells(self, cells: Cells) -> None:
         if self._building is not None:

@@ -66,7 +66,10 @@ class BrokerSettings(StationTable):
         description="first levels of the topics on which such dashboards look",
     )
     gaps: int = Field(
-        500, ge=10, le=100_000, description="gaps that the broker has: open and large ones first"
+        300,
+        ge=10,
+        le=100_000,
+        description="gaps with a message of their own: all, or of more the largest and nearest",
     )
     radio: bool = Field(False, description="a slow link: longer default intervals")
     progress_interval: Duration = Field(

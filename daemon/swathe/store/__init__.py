@@ -28,6 +28,7 @@ from swathe.store.record import (
     record_of,
     write_survey_record,
 )
+from swathe.store.record_text import RecordText
 from swathe.store.repair import repair_survey
 from swathe.store.replaying import feed_journal, replay, replay_in_parts
 from swathe.store.revisions import revisions_in_force
@@ -57,6 +58,7 @@ __all__ = [
     "GatesRecord",
     "LastRun",
     "MinimumSummary",
+    "RecordText",
     "SensitivityRecord",
     "SlipRecord",
     "SurveyArrays",

@@ -245,13 +245,16 @@ class SurveyRecord(Snapshot):
         return [gap for gap in self.gaps if gap.status == "open"]
 
 
-def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
+def record_of(
+    pipeline: Pipeline, *, with_lines: bool = True, with_gaps: bool = True
+) -> SurveyRecord:
     """Return the record of a survey.
 
     Args:
         pipeline: of the survey.
         with_lines: whether to summarize every line of the grid and to compute the interval of the
             minimum, which takes a moment on a large one; a checkpoint during a scan does without.
+        with_gaps: whether to describe every gap; `RecordText` puts them into the text by itself.
     """
     name, survey = pipeline.station.name, pipeline.survey
     heading: Heading = {"station": name, "survey": survey, "time": moment(pipeline.time)}
@@ -269,7 +272,9 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
         target_coverage=settings.target_coverage,
         target_reached=pipeline.target_reached,
         progress=ProgressMessage.of(pipeline.progress(), heading),
-        gaps=tuple(GapMessage.of(gap, heading) for gap in pipeline.gap_snapshots()),
+        gaps=tuple(
+            GapMessage.of(gap, heading) for gap in (pipeline.gap_snapshots() if with_gaps else ())
+        ),
         lines=tuple(
             LineMessage.of(pipeline.line_snapshot(row), heading)
             for row in range(pipeline.grid.shape[0] if with_lines else 0)

@@ -23,6 +23,7 @@ _KINDS = (
     "crawler",
     "line/+",
     "gap/+",
+    "gaps",
     "check/+",
     "checking",
     "alarm/+",

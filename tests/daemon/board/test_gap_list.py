@@ -8,10 +8,11 @@ import numpy as np
 from rich.console import Console
 
 from daemon.handmade import START, opened, station_text
-from swathe.board.gap_list import cluster_gaps, gap_clusters, gap_list
+from swathe.board.gap_list import cluster_gaps, gap_clusters, gap_line, gap_list
 from swathe.board.stations import StationView
 from swathe.messages import (
     Extent,
+    GapIndexMessage,
     GapMessage,
     Heading,
     PlanMessage,
@@ -107,3 +108,23 @@ def test_gap_over_the_seam_is_near_and_on_the_axis() -> None:
     rows = console.file.getvalue().split("\n")
     assert rows[1].split()[:3] == ["2", "50", "680…12"]
     assert rows[2].split()[:3] == ["1", "238", "300…310"]
+
+
+def test_gaps_that_are_not_listed_are_counted() -> None:
+    """Of very many gaps the list says how many more there are, and claims no place of them."""
+    view = round_a_pipe()
+    view.gap_index = GapIndexMessage(
+        station="bench",
+        survey="s",
+        time=moment(0),
+        open=1_202,
+        cells=2_000,
+        causes={},
+        listed=2,
+        blocks=(),
+    )
+    console = Console(width=80, file=io.StringIO(), color_system=None)
+    console.print(gap_list(gap_clusters(view), view, 2))
+    assert isinstance(console.file, io.StringIO)
+    assert console.file.getvalue().split("\n")[3].strip() == "1,200 more are not listed"
+    assert gap_line(gap_clusters(view), view, 200).endswith("and 1,201 more")

@@ -14,6 +14,7 @@ from swathe.board.block_map import BlockMap
 from swathe.messages import (
     AlarmMessage,
     Extent,
+    GapIndexMessage,
     GapMessage,
     LineMessage,
     PlanMessage,
@@ -151,6 +152,18 @@ def test_cleared_topic_is_forgotten() -> None:
     assert view_of(stations).gaps == {}
     stations.take("swathe/other/gap/7", b"", retained=False, now=0.0)
     assert len(stations) == 1
+
+
+def test_index_of_very_many_gaps() -> None:
+    """How many open gaps have no message of their own is known while the broker has the index."""
+    stations = Stations()
+    put(stations, "gap/7", gap())
+    assert view_of(stations).gaps_not_listed == 0
+    index = GapIndexMessage(**OF, open=400, cells=900, causes={}, listed=300, blocks=())
+    put(stations, "gaps", index)
+    assert view_of(stations).gaps_not_listed == 100
+    stations.take("swathe/bench/gaps", b"", retained=False, now=0.0)
+    assert view_of(stations).gaps_not_listed == 0
 
 
 def test_age_and_staleness() -> None:

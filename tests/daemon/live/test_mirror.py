@@ -103,3 +103,22 @@ async def test_wait_until_something_is_unseen() -> None:
         wake()
         await asyncio.wait_for(waiting, 5)
         drain(mirror)
+
+
+def test_remove_lets_the_broker_forget_a_topic() -> None:
+    """What had a message is published once more, without one; afterwards it is unknown."""
+    mirror, seen = Mirror(), []
+    mirror.put("a", message("1"), urgent=True)
+    mirror.watch(lambda topic, payload: seen.append((topic, payload)))
+    mirror.remove("a")
+    mirror.remove("b")  # there was none
+    assert seen == [("a", b"")]
+    assert "a" not in mirror
+    assert "a" not in mirror.messages
+    assert mirror.urgent == set()
+    assert mirror.take() == ("a", b"")
+    assert mirror.take() is None
+    mirror.forget_published()
+    assert mirror.unpublished == 0
+    mirror.put("a", message("1"))
+    assert drain(mirror) == [("a", "1")]

@@ -216,7 +216,7 @@ async def test_arrays_that_a_disk_refuses_are_written_by_the_next_checkpoint(
         def refuse(*_: object) -> None:
             raise SurveyError(session.folder.record, "cannot be written: No space left on device")
 
-        full.setattr("swathe.live.derived_files.record_bytes", refuse)
+        full.setattr("swathe.store.record_text.record_bytes", refuse)
         await session.checkpoint()
         text = session.disk_alarms()[AlarmKind.DISK_FAILS]
         assert text.startswith("arrays and record are older than the journal: ")

@@ -427,6 +427,7 @@ def test_contract_retained_but_commands() -> None:
         "swathe/{station}/checking": True,
         "swathe/{station}/alarm/{number}": True,
         "swathe/{station}/alarms": True,
+        "swathe/{station}/gaps": True,
         "swathe/{station}/rescan": True,
         "swathe/{station}/revisions": True,
         "swathe/{station}/confirm": True,

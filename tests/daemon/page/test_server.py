@@ -109,6 +109,21 @@ def test_events_of_many_closed_gaps(served: ServedPage) -> None:
     assert [k for k, status in received.items() if status == "closed"] == list(range(401, 500, 2))
 
 
+def test_removed_gap_is_null(served: ServedPage) -> None:
+    """A gap that has no message any more is sent as nothing, and a late viewer does not get it."""
+    source = served.source
+    served.call(lambda: source.say("gap/7", number=7, status="open"))
+    viewer = served.view()
+    viewer.until(lambda name, data: name == "messages" and "gap/7" in dict(data))
+    served.call(lambda: source.remove("gap/7"))
+    gone = viewer.until(lambda name, data: name == "messages" and "gap/7" in dict(data))
+    assert dict(gone)["gap/7"] is None
+    late = served.view()
+    assert "gap/7" not in dict(late.until(lambda name, _: name == "messages"))
+    viewer.close()
+    late.close()
+
+
 def test_events_of_many_alarms(served: ServedPage) -> None:
     """A late viewer gets every raised alarm, and of those that are over the newest."""
 

@@ -114,11 +114,14 @@ export class GapList {
     const busy = this.#list.matches(":hover, :focus-within");
     const shown = busy ? this.#inPresentOrder(sorted) : sorted.slice(0, LISTED);
     this.#show(shown);
-    document.getElementById("gap-count").textContent = gaps.size
+    const others = this.#station.gapsNotListed;
+    document.getElementById("gap-count").textContent = others
+      ? `(${count(this.#station.openGaps)}; the largest and nearest ${count(gaps.size)} are listed)`
+      : gaps.size
       ? this.clusters.length === gaps.size ? `(${count(gaps.size)})` : `(${count(gaps.size)} gaps in ${count(this.clusters.length)} regions)`
       : "";
     const more = this.clusters.length - shown.length;
-    const text = !gaps.size ? "No open gaps." : more > 0 ? `and ${count(more)} more, farther away` : "";
+    const text = !gaps.size ? "No open gaps." : others ? `and ${count(more + others)} more` : more > 0 ? `and ${count(more)} more, farther away` : "";
     document.getElementById("gap-more").textContent = text;
     if (!viewing) document.getElementById("rescan-hint").hidden = !shown.length;
     const newest = [...closed.values()].filter((gap) => gap.end === "measured").sort((a, b) => b.closed.localeCompare(a.closed))[0];
@@ -245,7 +248,7 @@ export class GapList {
       if (found.length === 1) parts.push(`Gap ${found[0].number} opened: ${causeName(found[0].cause)}, ${region({ scan: plan.scan, index: null }, [found[0].scan.from, found[0].scan.to], null)}`);
       else if (found.length) parts.push(`${found.length} gaps opened`);
       if (closed) parts.push(`${closed} ${closed === 1 ? "gap" : "gaps"} closed`);
-      if (parts.length) document.getElementById("live").textContent = `${parts.join(", ")}; ${gaps.size} open.`;
+      if (parts.length) document.getElementById("live").textContent = `${parts.join(", ")}; ${this.#station.openGaps} open.`;
     }, 2000);
   }
 }

@@ -41,7 +41,9 @@ export class Result {
     $("result").classList.toggle("covered", covered);
     const at = plan.index ? `scan ${point(progress.minimum_scan)}, index ${point(progress.minimum_index, "index")}` : `scan ${point(progress.minimum_scan)}`;
     const open = new Map();
-    for (const gap of gaps.values()) open.set(gap.cause, (open.get(gap.cause) ?? 0) + 1);
+    const index = this.#station.gapIndex;
+    for (const [cause, n] of Object.entries(index?.causes ?? {})) open.set(cause, n);
+    for (const gap of index ? [] : gaps.values()) open.set(gap.cause, (open.get(gap.cause) ?? 0) + 1);
     const causes = [...open].map(([cause, n]) => `${count(n)} ${causeName(cause)}`).join(", ");
     const figures = [
       ["Measured", `${percent(progress.percent)} %, ${count(progress.measured)} of ${count(progress.required)} cells`],

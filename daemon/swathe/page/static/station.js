@@ -26,6 +26,7 @@ export class Station extends EventTarget {
     this.progress = null;
     this.run = null;
     this.gaps = new Map();
+    this.gapIndex = null; // of more gaps than have a message of their own: where all of them are
     this.closed = new Map();
     this.alarms = new Map();
     this.wanted = [];
@@ -122,7 +123,8 @@ export class Station extends EventTarget {
         case "notes": this.notes = message; kinds.add("notes"); break;
         case "crawler": this.crawler = message; kinds.add("crawler"); break;
         case "next": this.next = message; kinds.add("next"); break;
-        case "gap": this.#setGap(message, opened, ended); kinds.add("gaps"); break;
+        case "gap": this.#setGap(Number(name), message, opened, ended); kinds.add("gaps"); break;
+        case "gaps": this.gapIndex = message; kinds.add("gaps"); break;
         case "result": this.emit("result", message); break;
         case "port": this.ports.set(name, message); kinds.add("ports"); break;
         case "checking": this.checking = message; kinds.add("checking"); break;
@@ -152,7 +154,12 @@ export class Station extends EventTarget {
     for (const old of over.slice(0, -OVER_KEPT)) this.alarms.delete(old.number);
   }
 
-  #setGap(gap, opened, ended) {
+  #setGap(number, gap, opened, ended) {
+    if (gap === null) { // It is among the many that have no message of their own.
+      this.gaps.delete(number);
+      this.closed.delete(number);
+      return;
+    }
     if (gap.status === "open") {
       if (!this.gaps.has(gap.number)) opened.push(gap);
       this.gaps.set(gap.number, gap);
@@ -160,6 +167,16 @@ export class Station extends EventTarget {
     }
     if (this.gaps.delete(gap.number)) ended.push(gap);
     this.closed.set(gap.number, gap);
+  }
+
+  /** Number of open gaps, those without a message of their own among them. */
+  get openGaps() {
+    return this.gaps.size + this.gapsNotListed;
+  }
+
+  /** Number of open gaps that have no message of their own. */
+  get gapsNotListed() {
+    return this.gapIndex === null ? 0 : Math.max(0, this.gapIndex.open - this.gapIndex.listed);
   }
 
   setPosition(position) {

@@ -84,6 +84,7 @@ class Gap:
     Attributes:
         number: its lifelong number, from 1.
         cells: flat cells still missing, shape (n,); empty once it ended.
+        described: number of the register's description of it, which rises with each change of any gap.
         size: number of cells missing. Of an ended gap, size, scan, index, area and causes are
             those at its largest.
         opened: ns UTC.
@@ -114,6 +115,7 @@ class Gap:
     index: tuple[float, float] = (0.0, 0.0)
     area: float = 0.0
     size: int = 0
+    described: int = 0
 
     @property
     def cause(self) -> GapCause:
@@ -147,9 +149,15 @@ class GapRegister:
         self._open: dict[int, Gap] = {}
         self._changed: set[int] = set()
         self._largest: dict[int, _Size] = {}
+        self._described = 0
 
     def __iter__(self) -> Iterator[Gap]:
         return iter(self._gaps.values())
+
+    @property
+    def count(self) -> int:
+        """Number of gaps, open and ended; they are numbered from 1 to it."""
+        return len(self._gaps)
 
     @property
     def open_count(self) -> int:
@@ -181,6 +189,8 @@ class GapRegister:
         for gap in changed:
             if gap.closed is None:
                 self._describe(gap)
+            self._described += 1
+            gap.described = self._described
         return changed
 
     def remove(
@@ -332,9 +342,12 @@ def _pieces(cells: Cells, part: Ints) -> list[Cells]:
 
 def _extent(cells: Cells, count: int, *, wrapped: bool) -> tuple[int, int]:
     """Return first and last of `cells`; on a circumference the shortest arc that holds them all."""
-    present = np.flatnonzero(np.bincount(cells, minlength=count))
-    if not wrapped or present.size == 1:
-        return int(present[0]), int(present[-1])
+    # Never an array as long as the axis: thousands of gaps may change in a second.
+    if not wrapped:
+        return int(cells.min()), int(cells.max())
+    present = distinct(cells)
+    if present.size == 1:
+        return int(present[0]), int(present[0])
     holes = np.diff(np.append(present, present[0] + count))
     widest = int(np.argmax(holes))
     first = int(present[(widest + 1) % present.size])

@@ -19,11 +19,15 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from support.figures import report_figures
 from swathe_drivers.checksums import Crc, CrcParameters, simple_sums
 from swathe_drivers.delimited import DelimitedDriver, DelimitedSettings
 from swathe_drivers.frames import FramesDriver, FramesSettings
@@ -225,7 +229,7 @@ def main() -> int:
     cases = [lines(checked=False), lines(checked=True), *map(frames, TAILS), scans(500)]
     head = "".join(f"{text:>19s}" for text in (f"{LIVE} records", "20 kB", "100 kB", "1 MB"))
     print(f"{'records/s, time of a feed':31s}{head}   target  other reader")
-    met = True
+    met, ratios = True, {}
     for case in cases:
         count = RECORDS // 20 if "A-scans" in case.name else RECORDS
         found = rates(case, count)
@@ -233,8 +237,10 @@ def main() -> int:
         most = max(rate for rate, _ in found[2:])
         other = count / best(case.other)
         met &= most >= case.target
+        ratios["other_reader: " + case.name] = other / most
         ratio = f"{other / 1e6:6.2f} M, {other / most:.2f} times"
         print(f"{case.name:31s}{cells}{case.target / 1e6:7.1f} M {ratio}")
+    report_figures(**ratios)
     print("targets met" if met else "a target MISSED")
     return 0 if met else 1
 

@@ -41,6 +41,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from support.broker import Broker
 from support.daemon import wait_for
+from support.figures import report_figures
 from support.page import Events
 from support.subscriber import Subscriber
 from swathe.live import free_port
@@ -417,7 +418,7 @@ def main() -> int:
     options: Any = parser.parse_args()
     if options.send:
         send(*options.send)
-    verdict = Verdicts()
+    verdict, ratios = Verdicts(), {}
     print(f"load {os.getloadavg()[0]:.2f} on {os.cpu_count()} cores")
     for rate in options.rates:
         encoder_hz, most = RATES[rate]
@@ -430,7 +431,9 @@ def main() -> int:
         for what, links in (("daemon", False), ("with broker and page", True)):
             with TemporaryDirectory(prefix="swathe-") as name, Devices(rate, encoder_hz) as devices:
                 run = run_daemon(Path(name), devices, options.seconds, links=links)
+            ratios[f"{rate} a second, {what}, to storing"] = run.cost.share / store.share
             show(what, run, store, most, verdict, judged=rate in JUDGED)
+    report_figures(**ratios)
     return 0 if verdict.good else 1
 
 

@@ -34,6 +34,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from benchmarks.live_cost import COUNTS_PER_MM, LINKS, STATION, Devices, Usage, watch
 from support.broker import Broker
 from support.daemon import wait_for
+from support.figures import report_figures
 from support.page import Events
 from support.subscriber import Subscriber
 from swathe.live import free_port
@@ -143,7 +144,15 @@ def main() -> int:
         and figures["progress_longest_s"] <= MOST_PROGRESS_S
         and max(figures["late_subscriber_kb"], figures["late_viewer_kb"]) <= MOST_LATE_KB
     )
-    print(json.dumps({"benchmark": "many_gaps", **{k: round(v, 3) for k, v in figures.items()}}))
+    print({key: round(value, 2) for key, value in figures.items()})
+    report_figures(
+        cost_to_none=figures["cost_ratio"],
+        extra_share_to_limit=figures["extra_share_of_core"] / MOST_EXTRA_SHARE,
+        progress_missing=max(0.0, 1 - figures["progress_ratio"]),
+        progress_wait_to_limit=figures["progress_longest_s"] / MOST_PROGRESS_S,
+        late_subscriber_to_limit=figures["late_subscriber_kb"] / MOST_LATE_KB,
+        late_viewer_to_limit=figures["late_viewer_kb"] / MOST_LATE_KB,
+    )
     return 0 if good else 1
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import time
 from collections.abc import Callable, Sequence
 
 from swathe.errors import JournalError, SurveyError
@@ -16,6 +17,7 @@ from swathe.store import (
     RecordText,
     SurveyArrays,
     SurveyFolder,
+    SurveyRecord,
     record_bytes,
     record_of,
     run_attributes,
@@ -26,6 +28,8 @@ from swathe.store import (
 __all__ = ["DerivedFiles"]
 
 _log = logging.getLogger(__name__)
+
+_RECORD_BYTES_A_SECOND = 1 << 20
 
 
 class DerivedFiles:
@@ -49,6 +53,7 @@ class DerivedFiles:
         self._digests = DigestLog(SafeFolder(folder.path))
         self._arrays = SurveyArrays(folder.zarr, station, on_written=self._digests.note)
         self._text = RecordText()
+        self._record_due = 0.0
         self._begun = False
         self.lock = asyncio.Lock()
         self.trouble = ""
@@ -106,6 +111,16 @@ class DerivedFiles:
         self._arrays.renew(unfinished)
         self._begun = True
 
+    def _write_record(
+        self, record: SurveyRecord, text: Callable[[], bytes], *, whole: bool
+    ) -> None:
+        if whole:
+            self._arrays.describe(run_attributes(record))
+        data = text()
+        self._digests.replace(self._folder.record.name, data)
+        # That of thousands of gaps has some MB: it is not written with every copy.
+        self._record_due = time.monotonic() + len(data) / _RECORD_BYTES_A_SECOND
+
     def take(self, pipeline: Pipeline, *, whole: bool, patient: bool = False) -> Callable[[], None]:
         """Copy what changed; return what writes it, which may run in another thread.
 
@@ -119,7 +134,8 @@ class DerivedFiles:
             rows, columns = pipeline.grid.shape
             spans = dict.fromkeys(range(rows), (0, columns - 1))
         blocks = self._arrays.blocks(pipeline.grid, spans)
-        record, text = self._text.take(pipeline, with_lines=whole)
+        due = whole or bool(self.trouble) or time.monotonic() >= self._record_due
+        taken = self._text.take(pipeline, with_lines=whole) if due else None
         # The journal is flushed: these bytes are in its files once the sync below has succeeded.
         journal = [*self.earlier, *self._journal.digests()]
 
@@ -140,12 +156,12 @@ class DerivedFiles:
 
         def with_digests() -> None:
             metadata = f"{self._folder.zarr.name}/zarr.json"
-            names = [*self._arrays.names(blocks), self._folder.record.name, metadata]
+            record = [] if taken is None else [self._folder.record.name]
+            names = [*self._arrays.names(blocks), *record, metadata]
             with self._digests.writing(names, journal=journal):
                 self._arrays.write(blocks)
-                if whole:
-                    self._arrays.describe(run_attributes(record))
-                self._digests.replace(self._folder.record.name, text())
+                if taken is not None:
+                    self._write_record(*taken, whole=whole)
                 # A digest is never on the disk before the bytes that it is of.
                 self._journal.sync()
 

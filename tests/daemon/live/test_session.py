@@ -21,7 +21,7 @@ from swathe.live.resumption_progress import resuming_text
 from swathe.live.session import Session
 from swathe.pipeline import Grid, Pipeline
 from swathe.station import AlarmKind, parse_station
-from swathe.store import SurveyFolder, replay
+from swathe.store import SurveyFolder, check_survey, replay
 from swathe.store.zarr_store import GridBlock
 
 TEXT = station_text()
@@ -205,6 +205,28 @@ async def test_sync_that_failed_is_a_trouble_until_one_succeeds(
     assert session.unsaved.startswith("the journal is on the disk;")
     notes = [e for e in read_journal(session.folder.journal) if isinstance(e, Mark)]
     assert notes[-1].detail["text"] == "meanwhile"
+
+
+async def test_record_of_many_bytes_is_not_written_with_every_copy(
+    session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A record that takes longer than the interval at its pace waits; at the end of a run it does not."""
+
+    def written() -> int:
+        return session.folder.record.stat().st_ino
+
+    await session.checkpoint()
+    first = written()
+    await session.checkpoint()
+    assert written() != first  # a few kB are written each time
+    monkeypatch.setattr("swathe.live.derived_files._RECORD_BYTES_A_SECOND", 1)
+    await session.checkpoint()
+    slow = written()
+    await session.checkpoint()
+    assert written() == slow
+    await session.checkpoint(whole=True)
+    assert written() != slow
+    assert check_survey(session.folder).good
 
 
 async def test_arrays_that_a_disk_refuses_are_written_by_the_next_checkpoint(

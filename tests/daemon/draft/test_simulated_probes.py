@@ -14,7 +14,7 @@ from swathe.station import decoder_of, probes_of
 @pytest.mark.parametrize("ports", get_args(Ports))
 def test_what_is_sent_is_read_as_the_file_says(ports: Ports) -> None:
     """Each reading with its input and its value, each position with the heading."""
-    heading = {"swing_deg": 20.0, "along_mm": 150.0} if ports in ("frame", "combined") else {}
+    heading = {"swing_deg": 20.0, "along_mm": 150.0} if ports in ("frame", "input") else {}
     world = array_world(ArrayScene(ports=ports, heading=heading, passes=1))
     for name, sent in world.recording.sent.items():
         decoder = decoder_of(world.station.device[name])

@@ -11,6 +11,7 @@ from swathe.draft import PlanWishes, simulated_draft, station_file_text
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Tick
 from swathe.station import Station, parse_station
 from swathe_simulators import Recording, Scenario, record
+from swathe_simulators.recording import Sent
 
 __all__ = ["ArrayScene", "ArrayWorld", "Ports", "array_scenario", "array_world"]
 
@@ -20,6 +21,7 @@ Ports = Literal["input", "turns", "values", "frame", "combined", "separate", "mi
 START = 1_234_567_890_123
 UTC = 1_800_000_000_000_000_000
 _ROW_MM = 4.0
+_ROUND = 0.016
 _TCP = {"kind": "tcp"}
 
 
@@ -47,7 +49,7 @@ class ArrayScene:
     length_mm: float = 160.0
     passes: int = 2
     rate_hz: float = 100.0
-    speed: float = 120.0
+    speed: float = 160.0
     heading: dict[str, float] = field(default_factory=dict)
     faults: tuple[dict[str, Any], ...] = ()
     obstructions: tuple[tuple[tuple[float, float], tuple[float, float]], ...] = ()
@@ -170,9 +172,24 @@ class ArrayWorld:
     start_ns: int = START
 
 
-def array_world(scene: ArrayScene, *, tick: float = 0.04) -> ArrayWorld:
+def _chunks(name: str, sent: Sent) -> list[Entry]:
+    """Return what a device sent as a port hands it over: all that came within `_ROUND` s at once."""
+    has_line = sent.rows["length"] > 0
+    due = sent.rows["due_s"][has_line]
+    lines = [line for line in sent.lines if line]
+    ends = np.append(np.flatnonzero(np.diff(np.floor(due / _ROUND))) + 1, due.size)
+    found: list[Entry] = []
+    begin = 0
+    for end in ends.tolist():
+        at = START + round(float(due[end - 1]) * 1e9)
+        found.append(Chunk(at, name, b"".join(lines[begin:end])))
+        begin = end
+    return found
+
+
+def array_world(scene: ArrayScene, *, tick: float = 0.1) -> ArrayWorld:
     """Return the world of a scene; `tick`: s from tick to tick."""
-    recording = record(array_scenario(scene))
+    recording = record(array_scenario(scene), rest_s=0.5)
     draft = simulated_draft(recording.scenario, PlanWishes(cell="4 mm"), name="array")
     text = station_file_text(draft.tables).replace("socket://127.0.0.1:0", "socket://127.0.0.1:9")
     entries: list[Entry] = []
@@ -182,8 +199,8 @@ def array_world(scene: ArrayScene, *, tick: float = 0.04) -> ArrayWorld:
         entries += [
             Chunk(at, name, line) for at, line in zip(due.tolist(), sent.lines, strict=True) if line
         ]
-    last = START + round((recording.end_s + 2.0) * 1e9)
-    ticks = np.arange(tick, recording.end_s + 2.0, tick)
+    last = START + round((recording.end_s + 1.0) * 1e9)
+    ticks = np.arange(tick, recording.end_s + 1.0, tick)
     entries += [Tick(START + round(at * 1e9)) for at in ticks.tolist()]
     entries.sort(key=lambda entry: entry.time)
     opened = {"survey": "s-1", "station": text, "versions": {}, "utc_ns": UTC}

@@ -18,11 +18,13 @@ class Order:
 
     def __init__(self) -> None:
         self.placed: list[tuple[int, float]] = []
+        self.known: list[int] = []
 
     def place_at(self, made: Any, scan: Any, index: Any, known: Any) -> None:
         """Take readings with their positions."""
         assert index is None
         assert known.size == scan.size == made.size
+        self.known += known.tolist()
         self.placed += list(zip(made["time"].tolist(), scan.tolist(), strict=True))
 
 
@@ -44,6 +46,34 @@ def test_readings_of_one_record_have_its_position(first: int) -> None:
         assert {place for _, place in order.placed} == {10.0 * n for n in range(1, time + 1)}
     assert order.placed == [(1, 10.0)] * 3 + [(2, 20.0)] + [(3, 30.0)] * 2
     assert combined.oldest_pending is None
+
+
+def test_positions_of_several_records_at_a_time_go_to_their_readings() -> None:
+    """Each is known once its own position is, and the next ones keep theirs."""
+    combined, order = CombinedReadings(("scan",)), Order()
+    made = readings([1, 1, 1, 2, 3, 3])
+    made["offset"] = [100, 100, 100, 120, 140, 140]
+    combined.add(made, np.zeros(6, np.int64))
+    for times in ([1, 2], [3]):
+        made_at = np.array(times, np.int64)
+        marks = np.zeros(made_at.shape, bool)
+        combined.decide("scan", AxisSamples(made_at, 10.0 * made_at, 100 * made_at, marks))
+        combined.place(cast("Placer", order))
+    assert order.placed == [(1, 10.0)] * 3 + [(2, 20.0)] + [(3, 30.0)] * 2
+    assert order.known == [100, 100, 100, 200, 300, 300]
+
+
+def test_positions_wait_for_the_readings_of_their_records() -> None:
+    """Those that were decided first are not lost with the readings of one record."""
+    combined, order = CombinedReadings(("scan",)), Order()
+    made = readings([1, 1, 1, 2, 3, 3])
+    made["offset"] = [100, 100, 100, 120, 140, 140]
+    times = np.array([1, 2, 3], np.int64)
+    combined.decide("scan", AxisSamples(times, 10.0 * times, times, np.zeros(3, bool)))
+    for part in (made[:3], made[3:]):
+        combined.add(part, np.zeros(part.size, np.int64))
+        combined.place(cast("Placer", order))
+    assert order.placed == [(1, 10.0)] * 3 + [(2, 20.0)] + [(3, 30.0)] * 2
 
 
 def test_readings_on_a_block_take_their_positions_with_them() -> None:

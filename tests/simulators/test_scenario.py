@@ -51,7 +51,7 @@ def test_builtin_penstock_thinnest_place(tmp_path: Path) -> None:
 def test_builtin_scenario_unknown_lists_known() -> None:
     """A wrong name is answered with the right ones."""
     with pytest.raises(
-        KeyError, match="there are: ascan, belt, block, crawler, lines, penstock, profile"
+        KeyError, match="there are: array, ascan, belt, block, crawler, lines, penstock, profile"
     ):
         builtin_scenario("moon")
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from swathe.draft.simulated_devices import gauge_of_scenario, simulated_address
+from swathe.draft.simulated_probes import readings_each
 from swathe.draft.tables import KeyDraft, TableDraft
 from swathe.report.styles import MOTION_CAUTION
 
@@ -88,7 +89,7 @@ def motion_tables(scenario: Scenario, ports: str) -> list[TableDraft]:
             (
                 KeyDraft(
                     "reading_rate",
-                    gauge_of_scenario(scenario).rate_hz,
+                    readings_each(gauge_of_scenario(scenario)),
                     'readings/s: the speed follows; or speed = "80 mm/s"',
                 ),
                 KeyDraft("clearance", "3 mm", "from an excluded zone to the probe's centre"),

@@ -21,6 +21,7 @@ __all__ = [
     "number_columns",
     "probe_rows",
     "probe_tables",
+    "readings_each",
 ]
 
 _RUNNING_NUMBERS = 65536
@@ -29,6 +30,11 @@ _FRAME_VALUES: dict[str, dict[str, object]] = {
     "time_of_flight": {"unit": "ns", "type": "u4", "scale": 0.1},
     "thickness": {"unit": "um", "type": "u4"},
 }
+
+
+def readings_each(device: GaugeModel | CombinedModel) -> float:
+    """Return the readings that a device takes of each probe a second."""
+    return device.rate_hz * device.at_once / max(len(device.probes), 1)
 
 
 def probe_rows(scenario: Scenario, lines: Sequence[float]) -> list[float]:

@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from swathe.arrays import Bools, Times
+from swathe.arrays import Bools, Times, run_lengths, run_starts
 from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.device_tally import DeviceTally
 from swathe.pipeline.placing.still_times import STILL_NS, StillTimes
@@ -29,11 +29,13 @@ _WAIT_NS: Final = 2 * STILL_NS
 class StoppedClock(WaitingRecords):
     """Drops the records of one stream that came while the device's clock stood still.
 
+    The readings of one record, which have its byte offset, wait and go together.
+
     Args:
         device: its name, for the condition.
 
     Attributes:
-        dropped: of the records without a time since they were taken last, the journal times with
+        dropped: of the readings or positions without a time since they were taken last, the journal times with
             which they arrived and from which it is known, ns, shape (2, n).
         conditions: changes since they were taken last.
     """
@@ -61,9 +63,13 @@ class StoppedClock(WaitingRecords):
         rows = self._waiting_and(released)
         if rows is None:
             return None
-        still = self._times.at(rows.records["device_time"])
+        # A record may have several readings, as of several probes: it has one time.
+        begins = run_starts(rows.records["offset"])
+        times = rows.records["device_time"][begins]
+        still = self._times.at(times)
+        still = np.repeat(still, run_lengths(begins, rows.records.size))
         if not still.any() and not self._stopped:
-            self._times.keep(rows.records["device_time"])
+            self._times.keep(times)
             self._since = int(rows.arrived[-1])
             self._waiting = None
             return rows
@@ -123,7 +129,8 @@ class StoppedClock(WaitingRecords):
             return None
         self._note(stopped[:count], decided_at[:count])
         self._since = int(began[count - 1]) if still[count - 1] else int(arrived[count - 1])
-        self._times.keep(rows.records["device_time"][:count])
+        begins = run_starts(rows.records["offset"][:count])
+        self._times.keep(rows.records["device_time"][begins])
         decided = rows[:count].known_from(decided_at[:count])
         stopped = stopped[:count]
         if not stopped.any():

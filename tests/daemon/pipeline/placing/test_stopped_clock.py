@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import count
 from random import Random
 
 import numpy as np
@@ -20,15 +21,17 @@ from swathe.station import AlarmKind
 MS = 1_000_000
 Row = tuple[int, int]
 """Journal time and device time, ms."""
+OFFSETS = count()
 
 
-def rows(given: list[Row]) -> Released | None:
-    """Return records that arrive one after the other."""
+def rows(given: list[Row], each: int = 1) -> Released | None:
+    """Return the readings of records that arrive one after the other, `each` of one record."""
     if not given:
         return None
     known = np.array([ms * MS for ms, _ in given], np.int64)
     made = readings(known.tolist())
     made["device_time"] = [ms * MS for _, ms in given]
+    made["offset"] = np.repeat([next(OFFSETS) for _ in given[::each]], each)
     return Released(made, Timing.of(made["time"].copy(), known), known, None, None)
 
 
@@ -38,9 +41,11 @@ class Bench:
     def __init__(self) -> None:
         self.clock = StoppedClock("gauge")
 
-    def feed(self, given: list[Row], now: float, *, flush: bool = False) -> list[tuple[int, int]]:
+    def feed(
+        self, given: list[Row], now: float, *, flush: bool = False, each: int = 1
+    ) -> list[tuple[int, int]]:
         """Let records arrive; return when each that has a time arrived, and from when it is known."""
-        found = self.clock.release(rows(given), round(now * MS), flush=flush)
+        found = self.clock.release(rows(given, each), round(now * MS), flush=flush)
         if found is None:
             return []
         arrived, known = found.arrived // MS, found.timing.known // MS
@@ -66,6 +71,20 @@ def test_records_of_one_tick_wait_for_the_next_one() -> None:
     assert bench.clock.oldest_waiting_arrival == 10 * MS
     assert bench.feed([(30, 30)], 35) == [(10, 30), (20, 30), (30, 30)]
     assert bench.clock.dropped.shape[1] == 0
+
+
+def test_readings_of_one_record_have_one_time() -> None:
+    """They do not wait for the next record; of a clock that stands still all of them are dropped."""
+    bench = Bench()
+    given = [(ms, ms) for ms in (0, 0, 10, 10, 20, 20)]
+    assert bench.feed(given, 21, each=2) == given
+    assert bench.clock.oldest_waiting_arrival is None
+    assert bench.feed([(30, 20), (30, 20)], 31, each=2) == []
+    found = bench.feed([(40, 40), (40, 40)], 41, each=2)
+    assert found == [(30, 40), (30, 40), (40, 40), (40, 40)]
+    bench.feed([(ms, 50) for ms in range(50, 900, 50) for _ in range(2)], 901, each=2)
+    assert [holds for _, holds in bench.changes] == [True]
+    assert bench.clock.dropped.shape[1] == 2 * 16
 
 
 def test_records_of_a_clock_that_stands_still_are_dropped() -> None:

@@ -44,6 +44,7 @@ def test_pair_of_a_scenario(folder: Path, name: str) -> None:
     commands = [line.strip() for line in result.output.splitlines() if line.startswith("  swathe ")]
     assert commands[0] == f"swathe simulate {name}-simulation.toml"
     scans = {
+        "array": f"swathe run {name}.toml --arm",
         "belt": f"swathe run {name}.toml --arm",
         "crawler": f"swathe run {name}.toml --arm",
         "block": f"swathe calibrate thickness {name}.toml --by NAME",

@@ -177,6 +177,6 @@ def test_a_built_in_name_and_a_path_are_scenarios() -> None:
 def test_what_only_listens_starts_no_motion(name: str) -> None:
     """Unless the user chooses otherwise a motion waits for a key, or for a crawler's commands."""
     scenario = load_scenario(builtin_scenario(name))
-    assert simulate.is_held(scenario, None) is (name not in ("belt", "crawler"))
+    assert simulate.is_held(scenario, None) is (name not in ("array", "belt", "crawler"))
     assert simulate.is_held(scenario, True)
     assert not simulate.is_held(scenario, False)

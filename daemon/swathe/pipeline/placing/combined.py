@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Bools, Floats, Ints
+from swathe.arrays import Bools, Floats, Ints, run_lengths, run_starts
 from swathe.pipeline.placing.axis_samples import AxisSamples
 from swathe.pipeline.placing.placed import Placed
 from swathe.pipeline.placing.placer import Placer
-from swathe_drivers.records import READING, begins_record
+from swathe_drivers.records import READING
 
 __all__ = ["CombinedReadings"]
 
@@ -56,22 +56,26 @@ class CombinedReadings:
 
     def place(self, placer: Placer) -> Placed | None:
         """Return the readings whose position is decided on all axes, placed by it."""
-        decided_records = min(known.size for known in self._decided.values())
-        record = np.cumsum(begins_record(self._readings)) - 1
-        number = int(np.searchsorted(record, decided_records))
-        if not number:
+        # Each reading's position, and how many of both are placed now.
+        of_reading: Ints | slice
+        begins = run_starts(self._readings["offset"])
+        records = min(begins.size, *(known.size for known in self._decided.values()))
+        if not records:
             return None
-        record = record[:number]
-        records = int(record[-1]) + 1
+        if begins.size == self._readings.size:  # one reading a record
+            number, of_reading = records, slice(None)
+        else:
+            lengths = run_lengths(begins, self._readings.size)[:records]
+            number, of_reading = int(lengths.sum()), np.repeat(np.arange(records), lengths)
         readings, self._readings = self._readings[:number], self._readings[number:]
         counts, self._counts = self._counts[:number], self._counts[number:]
         known, self._known = self._known[:number], self._known[number:]
         positions: dict[str, Floats] = {}
         for axis, decided in self._decided.items():
-            known = np.maximum(known, decided[:records][record])
+            known = np.maximum(known, decided[:records][of_reading])
             self._decided[axis] = decided[records:]
             made = self._positions[axis]
-            positions[axis], self._positions[axis] = made[:records][record], made[records:]
+            positions[axis], self._positions[axis] = made[:records][of_reading], made[records:]
         index = positions.get("index")
         return placer.place_at(
             readings[counts],

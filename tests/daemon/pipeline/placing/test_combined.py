@@ -57,7 +57,9 @@ def test_positions_of_several_records_at_a_time_go_to_their_readings() -> None:
     for times in ([1, 2], [3]):
         made_at = np.array(times, np.int64)
         marks = np.zeros(made_at.shape, bool)
-        combined.decide("scan", AxisSamples(made_at, 10.0 * made_at, 100 * made_at, marks))
+        combined.decide(
+            "scan", AxisSamples(made_at, (10.0 * made_at).astype(np.float64), 100 * made_at, marks)
+        )
         combined.place(cast("Placer", order))
     assert order.placed == [(1, 10.0)] * 3 + [(2, 20.0)] + [(3, 30.0)] * 2
     assert order.known == [100, 100, 100, 200, 300, 300]
@@ -69,7 +71,9 @@ def test_positions_wait_for_the_readings_of_their_records() -> None:
     made = readings([1, 1, 1, 2, 3, 3])
     made["offset"] = [100, 100, 100, 120, 140, 140]
     times = np.array([1, 2, 3], np.int64)
-    combined.decide("scan", AxisSamples(times, 10.0 * times, times, np.zeros(3, bool)))
+    combined.decide(
+        "scan", AxisSamples(times, (10.0 * times).astype(np.float64), times, np.zeros(3, bool))
+    )
     for part in (made[:3], made[3:]):
         combined.add(part, np.zeros(part.size, np.int64))
         combined.place(cast("Placer", order))

@@ -15,6 +15,7 @@ from swathe.live.given_replies import GivenReplies
 from swathe.live.pace import Pace
 from swathe.live.session import Session
 from swathe.messages import ReplyMessage
+from swathe.pipeline.placing.request_log import RequestLog
 
 _SHARE = 60
 _PARTS = 5
@@ -64,6 +65,31 @@ def test_file_that_cannot_be_read_ends_a_run_with_its_name(read: int) -> None:
     run = run_plan(Plan(1, kills=[(70, False)], read_fault=(read, 1_000_000)))
     assert run.problems == []
     assert all("Input/output error" in text for text in run.refused)
+
+
+@pytest.mark.parametrize("read", [2, 9])
+def test_read_that_breaks_off_ends_a_run_with_the_name_of_the_file(read: int) -> None:
+    """In the middle of a journal; so it does in a replay. Once it can be read nothing is missing."""
+    run = run_plan(Plan(1, kills=[(70, False)], middle_fault=(read, 1_000_000)))
+    assert run.problems == []
+    assert len(run.refused) >= 2
+    assert all("Input/output error" in text and "journal" in text for text in run.refused)
+
+
+_LATE = [PortFault(kind, "gauge", 60, 500) for kind in ("bytes delayed", "bytes dropped")]
+
+
+def test_polled_gauge_whose_answers_are_late_or_damaged() -> None:
+    """No answer is taken for that to another request, and none that is late for one in time."""
+    run = run_plan(Plan(3, _LATE, polled=True))
+    assert run.problems == []
+    assert run.strip.asked >= 15
+
+
+def test_late_answer_that_is_taken_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As if its request had never been given up."""
+    monkeypatch.setattr(RequestLog, "give_up", lambda *_: None)
+    assert any("is placed at" in text for text in run_plan(Plan(3, _LATE, polled=True)).problems)
 
 
 def test_seed_repeats_a_run_step_by_step() -> None:

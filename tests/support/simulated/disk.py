@@ -106,6 +106,25 @@ class _Raw(io.RawIOBase):
                 os.close(self._handle)
 
 
+class _Reading(io.FileIO):
+    """A file that is read from the disk."""
+
+    def __init__(self, disk: SimulatedDisk, file: Any, path: str) -> None:
+        self._disk = disk
+        self._path = path
+        super().__init__(file, "r")
+
+    def readinto(self, buffer: Any) -> int | None:
+        if self.tell():
+            self._disk.on_middle(self._path)
+        return super().readinto(buffer)
+
+    def readall(self) -> bytes:
+        if self.tell():
+            self._disk.on_middle(self._path)
+        return super().readall() or b""
+
+
 class SimulatedDisk:
     """Replaces the system's calls on files below `root`; see `Machine`.
 
@@ -113,6 +132,7 @@ class SimulatedDisk:
         steps: changes so far.
         on_step: called before each; raises `OSError` for a step that fails, returns True to be killed.
         on_read: called with the path before a file is opened for reading; raises `OSError` if that fails.
+        on_middle: called with the path before bytes behind the beginning of a file are read, likewise.
         dead: whether the process was killed.
     """
 
@@ -123,6 +143,7 @@ class SimulatedDisk:
         self.dead = False
         self.on_step: Callable[[Step], bool] = lambda _: False
         self.on_read: Callable[[str], None] = lambda _: None
+        self.on_middle: Callable[[str], None] = lambda _: None
         self._contents: dict[int, _Content] = {}
         self._names: dict[str, dict[str, int]] = {}  # folder -> names on the disk
         self._real = {
@@ -202,6 +223,8 @@ class SimulatedDisk:
         """Take the place of `os.fdopen`."""
         if mode in ("wb", "ab", "xb") and self._path(handle) is not None:
             return self._stream(handle, mode, *rest, **options)
+        if mode == "rb" and (where := self._path(handle)) is not None:
+            return io.BufferedReader(_Reading(self, handle, where))
         return self._real["fdopen"](handle, mode, *rest, **options)
 
     def _stream(self, handle: int, mode: str, buffering: int = -1, *_: Any) -> Any:
@@ -219,6 +242,8 @@ class SimulatedDisk:
                 return stream if "b" in mode else io.TextIOWrapper(stream, encoding="utf-8")
         elif not isinstance(file, int) and (read := self._path(file)) is not None:
             self.on_read(read)
+            if mode == "rb" and not rest and not options:
+                return io.BufferedReader(_Reading(self, file, read))
         return self._real_open(file, mode, *rest, **options)
 
     def pwrite(self, handle: int, data: bytes, offset: int) -> int:
@@ -281,7 +306,7 @@ class SimulatedDisk:
         """Begin anew, as a process that was started again."""
         self.dead = False
         self.on_step = lambda _: False
-        self.on_read = lambda _: None
+        self.on_read = self.on_middle = lambda _: None
 
     def cut_power(self) -> None:
         """Leave on the disk what was synced, and a random part of the rest."""

@@ -7,7 +7,7 @@ import errno
 import os
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -20,7 +20,7 @@ from support.simulated.clock import START_NS, HungError
 from support.simulated.disk import Killed, Step
 from support.simulated.light_arrays import LightArrays
 from support.simulated.machine import Machine
-from support.simulated.ports import SimulatedReader
+from support.simulated.ports import Delivery, SimulatedReader
 from support.simulated.strip import MS, PORT_FAULTS, RESOLUTION_MM, PortFault, Strip, station_text
 from swathe.errors import SwatheError
 from swathe.journal import Chunk, Mark, MarkKind, read_journal, segment_paths
@@ -41,11 +41,14 @@ DISK_FAULTS = {
 # Of any operation, writes and syncs alike.
 STEP_FAULTS = {"operation fails": errno.EIO, "operation finds no room": errno.ENOSPC}
 _TEXTS = {
-    (keeps, silent, linked): station_text(keeps_count=keeps, on_change=silent)
+    (keeps, silent, linked, polled): station_text(
+        keeps_count=keeps, on_change=silent, polled=polled
+    )
     + linked * '[broker]\nhost = "broker.invalid"\n'
     for keeps in (False, True)
     for silent in (False, True)
     for linked in (False, True)
+    for polled in (False, True)
 }
 _STATIONS = {key: parse_station(text, "strip.toml") for key, text in _TEXTS.items()}
 FIRST_STEP = 1
@@ -55,6 +58,8 @@ _ZARR_SHARE = 0.02
 _BROKER_SHARE = 0.2
 _ON_CHANGE_SHARE = 0.35
 _READ_SHARE = 0.15
+_MIDDLE_SHARE = 0.15
+_POLLED_SHARE = 0.25
 _DAMAGED = 0.5
 # Its silence is a rest only after 100 ms: lines must be damaged for longer than that.
 _DAMAGED_ON_CHANGE = 0.95
@@ -81,10 +86,12 @@ class Plan:
         disk_fault: kind, first step and last step; None for none.
         read_fault: first and last of the files opened for reading of each run that cannot be read; None
             for none.
+        middle_fault: first and last of the reads behind a file's beginning that fail, likewise.
         slow: seconds that a call in a thread takes.
         clock_step: ms after the start and by how much the wall clock is set, s; None for never.
         kills: for each run that is killed: after how many steps, and whether the power is cut.
         keeps_count: of the encoder's axis.
+        polled: the gauge is one that only answers, without a time of its own.
         on_change: the encoder is one that would be silent at rest; the probe does not rest.
         zarr: whether the arrays are zarr's; else they are light ones.
         seconds: of a run, s.
@@ -95,10 +102,12 @@ class Plan:
     port_faults: list[PortFault] = field(default_factory=list)
     disk_fault: tuple[str, int, int] | None = None
     read_fault: tuple[int, int] | None = None
+    middle_fault: tuple[int, int] | None = None
     slow: float = 0.001
     clock_step: tuple[int, float] | None = None
     kills: list[tuple[int, bool]] = field(default_factory=list)
     keeps_count: bool = True
+    polled: bool = False
     on_change: bool = False
     zarr: bool = False
     seconds: float = 0.55
@@ -109,7 +118,9 @@ class Plan:
         found = [one.kind for one in self.port_faults]
         found += [] if self.disk_fault is None else [self.disk_fault[0]]
         found += ["read fails"] * (self.read_fault is not None)
+        found += ["read breaks off"] * (self.middle_fault is not None)
         found += ["on change"] * self.on_change
+        found += ["polled"] * self.polled
         found += ["disk slow"] * (0.01 < self.slow < 1) + ["disk hangs"] * (self.slow >= 1)
         found += ["clock step"] * (self.clock_step is not None)
         found += ["power cut" if cut else "kill" for _, cut in self.kills[:1]]
@@ -159,6 +170,14 @@ def plan_of(seed: int) -> Plan:
     if (reads := Random(seed + 6)).random() < _READ_SHARE:
         begin = reads.randrange(24)  # a run that resumes opens so many
         plan.read_fault = begin, begin + reads.choice([1, 1, 5, 1_000_000])
+    if (middle := Random(seed + 7)).random() < _MIDDLE_SHARE:
+        begin = middle.randrange(24)
+        plan.middle_fault = begin, begin + middle.choice([1, 1, 5, 1_000_000])
+    if Random(seed + 8).random() < _POLLED_SHARE:
+        plan.polled = True
+        # It has no clock, so that nothing shows that it was restarted.
+        restarted = ("device restarted", "gauge")
+        plan.port_faults = [one for one in plan.port_faults if (one.kind, one.port) != restarted]
     apart = Random(seed + 3)  # so that a seed stays what it was before there was a broker
     if apart.random() < _BROKER_SHARE:
         plan.broker = broker_plan_of(apart)
@@ -221,7 +240,8 @@ class FaultyRun:
         self._waits_for = ""
         self._killed_at = 0
         self._resumed = self._failing = False
-        self._reads = 0
+        self._reads = self._middles = 0
+        self._middle_fault = plan.middle_fault
         self.runs = 0
         self.refused: list[str] = []
         broker = plan.broker
@@ -229,7 +249,8 @@ class FaultyRun:
 
     def run(self) -> list[str]:
         """Run the survey with its kills, and examine what is left; return what does not hold."""
-        SimulatedReader.plug = staticmethod(self.strip.deliveries)
+        SimulatedReader.plug = staticmethod(self._plugged)
+        SimulatedReader.ask = staticmethod(self.strip.answer)
         with ExitStack() as stack:
             stack.enter_context(self.machine.installed())
             stack.enter_context(self._arrays())
@@ -239,15 +260,18 @@ class FaultyRun:
                 self._one(step, cut=cut)
             ended = self._one(None)
             if not ended and not self.problems:
-                self.plan.disk_fault = self.plan.read_fault = None  # there is room again
+                # There is room again.
+                self.plan.disk_fault = self.plan.read_fault = self.plan.middle_fault = None
                 ended = self._one(None)
             if ended and not self._resumed:  # the files are older: another run, with time to replay
                 self.plan.slow, self.plan.disk_fault = _QUICK / 10, None
-                self.plan.read_fault = None
+                self.plan.read_fault = self.plan.middle_fault = None
                 ended = self._one(None) and self._resumed
             if not ended and not self.problems:
                 self.problems.append(f"does not run on a sound disk: {self.refused[-1:]}")
             self.machine.disk.revive()
+            if not self.problems:
+                self._read_breaks_off()
             if not self.problems:
                 self._examine()
         return self.problems
@@ -275,8 +299,8 @@ class FaultyRun:
         self._resumed = self._failing = False
         self._waits_for, machine.on_hung = "", self._hung
         disk.on_step = lambda step: self._step(step, first, kill_at)
-        self._reads = 0
-        disk.on_read = self._read
+        self._reads = self._middles = 0
+        disk.on_read, disk.on_middle = self._read, self._middle
         machine.thread_seconds = lambda: self.plan.slow
         try:
             machine.run(self._scan(), limit=_LIMIT_SECONDS)
@@ -291,7 +315,8 @@ class FaultyRun:
             return False
         except SwatheError as error:
             self.refused.append(str(error))
-            if self.plan.disk_fault is None and self.plan.read_fault is None:
+            plan = self.plan
+            if plan.disk_fault is plan.read_fault is plan.middle_fault is None:
                 self.problems.append(f"refused without a fault of the disk: {error}")
             return False
         except Exception as error:  # noqa: BLE001  any other is a finding
@@ -300,8 +325,38 @@ class FaultyRun:
         finally:
             self.steps = disk.steps - first
             disk.on_step = lambda _: False
-            disk.on_read = lambda _: None
+            disk.on_read = disk.on_middle = lambda _: None
         return True
+
+    def _plugged(self, port: str, since_ns: int) -> Iterable[Delivery]:
+        if port == "gauge" and self.plan.polled:
+            return self.strip.outages(port, since_ns)
+        return self.strip.deliveries(port, since_ns)
+
+    def _read_breaks_off(self) -> None:
+        """Replay while reads fail: that is reported or has an error with a text, and changes no file."""
+        if self._middle_fault is None:
+            return
+        before = {str(path): path.read_bytes() for _, path in _derived(self.path)}
+        self._middles, self.plan.middle_fault = 0, self._middle_fault
+        self.machine.disk.on_middle = self._middle
+        try:
+            replay(SurveyFolder(self.path))
+        except SwatheError as error:
+            self.refused.append(str(error))
+        except OSError as error:
+            self.problems.append(f"a replay raises {error!r} where a read fails")
+        self.machine.disk.revive()
+        self.plan.middle_fault = None
+        if before != {str(path): path.read_bytes() for _, path in _derived(self.path)}:
+            self.problems.append("a replay that could not read changed files")
+
+    def _middle(self, path: str) -> None:
+        """Let a read behind the beginning of a file fail if it is the turn of that."""
+        self._middles += 1
+        fault = self.plan.middle_fault
+        if fault is not None and fault[0] <= self._middles < fault[1]:
+            raise OSError(errno.EIO, os.strerror(errno.EIO), path)
 
     def _read(self, path: str) -> None:
         """Let a file be unreadable if it is the turn of that."""
@@ -326,7 +381,8 @@ class FaultyRun:
         return False
 
     async def _scan(self) -> None:
-        key = self.plan.keeps_count, self.plan.on_change, self.broker is not None
+        plan = self.plan
+        key = plan.keeps_count, plan.on_change, self.broker is not None, plan.polled
         folder = SurveyFolder(self.path)
         daemon = self._daemon = Daemon(_STATIONS[key], _TEXTS[key], folder)
         clock = self.machine.clock

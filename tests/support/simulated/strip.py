@@ -60,6 +60,12 @@ columns = [
   {{is="status", valid=["E"], invalid=["N"]}},
 ]
 checksum = {{kind="xor", after="*"}}
+{{talk}}
+"""
+_TALK = """\
+[device.gauge.talk]
+poll = [{send = "M?", every = "15 ms"}]
+timeout = "40 ms"
 """
 
 
@@ -67,13 +73,20 @@ def station_text(
     *,
     keeps_count: bool = True,
     on_change: bool = False,
+    polled: bool = False,
     length: float = LENGTH_MM,
     checkpoint: str = "200 ms",
 ) -> str:
-    """Return the station file; `keeps_count` and `on_change` of its encoder, `length` in mm of the plan."""
+    """Return the station file; `keeps_count` and `on_change` of its encoder, `length` in mm of the plan.
+
+    A gauge that is `polled` sends no time.
+    """
     keeps = f"keeps_count = {str(keeps_count).lower()}"
     text = _TEXT.replace("{keeps}", keeps).replace("{length}", f"{length}")
     text = text.replace("{on_change}", str(on_change).lower())
+    text = text.replace("{talk}", _TALK if polled else "")
+    if polled:
+        text = text.replace('text="R"},\n  {is="device_time", unit="ms"},', 'text="R"},')
     return text.replace("{checkpoint}", checkpoint)
 
 
@@ -124,6 +137,7 @@ class Strip:
     Attributes:
         truth: readings that were made.
         without_echo: places of the probe where one was made without an echo, mm.
+        asked: requests to the gauge, where it is polled.
     """
 
     random: Random
@@ -135,6 +149,7 @@ class Strip:
     truth: MutableSequence[Truth] = field(default_factory=list)
     damaged: float = 0.5
     without_echo: MutableSequence[float] = field(default_factory=list)
+    asked: int = 0
 
     def at(self, ms: int) -> float:
         """Return the probe's place, mm."""
@@ -179,6 +194,39 @@ class Strip:
                 yield from self._pieces(time, self._damaged(line, kinds))
             ms += step
 
+    def outages(self, port: str, since_ns: int) -> list[Delivery]:
+        """Return what happens at the port of a device that only answers, but for its answers."""
+        found: list[Delivery] = []
+        for one in self.faults:
+            begin, end = (START_NS + ms * MS for ms in (one.begin, one.end))
+            if one.port != port or end <= since_ns:
+                continue
+            if one.kind == "unplugged" and begin >= since_ns:
+                found.append(Delivery(begin, state=PortState.LOST, detail="unplugged"))
+                found.append(Delivery(end, state=PortState.OPEN, detail="is open as ttyUSB7"))
+            elif one.kind in ("flood", "endless line") and begin >= since_ns:
+                found += self._noise(one.kind, begin)
+        return sorted(found, key=lambda one: one.time)
+
+    def answer(self, port: str, asked_ns: int) -> list[Delivery]:
+        """Return what the gauge answers to a request at a host time: a reading made since then."""
+        random = self.random
+        latency = random.randrange(2 * MS, 6 * MS)
+        taken = asked_ns + random.randrange(latency)
+        ms = (taken - START_NS) // MS
+        here = [one for one in self.faults if one.port == port and one.begin <= ms < one.end]
+        kinds = {one.kind for one in here}
+        self.asked += 1
+        if "bytes dropped" in kinds and random.random() < 0.2:
+            return []  # all of them
+        time = asked_ns + latency
+        if "bytes delayed" in kinds and random.random() < 0.5:
+            # Behind the time-out: within it the moment would only be less certain. Later than two
+            # time-outs it could be the answer to the next request as well.
+            time += random.randrange(40 * MS, 70 * MS)
+        line = self._damaged(self._reading(self.asked, ms), kinds)
+        return list(self._pieces(time, line))
+
     def _line(self, port: str, ms: int) -> bytes:
         restarts = [
             one.begin
@@ -191,13 +239,15 @@ class Strip:
             if restarts:  # the counter begins at zero where it is
                 counts -= self.counted(max(restarts))
             return checked(f"P,{shown},{counts}")
-        number = ms // self.reading_ms
+        return self._reading(ms // self.reading_ms, ms, f"{shown},")
+
+    def _reading(self, number: int, ms: int, shown: str = "") -> bytes:
         if number % 23 == 22:
             self.without_echo.append(self.at(ms))
-            return checked(f"R,{shown},0.0000,N")
+            return checked(f"R,{shown}0.0000,N")
         thickness = round(9 + 0.05 * math.floor(self.at(ms)), 2) + number % 400 * 1e-4
         self.truth.append(Truth(ms, self.at(ms), round(thickness, 4)))
-        return checked(f"R,{shown},{thickness:.4f},E")
+        return checked(f"R,{shown}{thickness:.4f},E")
 
     def _damaged(self, line: bytes, kinds: set[str]) -> bytes:
         random = self.random

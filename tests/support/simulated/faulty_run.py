@@ -316,7 +316,7 @@ class FaultyRun:
         except SwatheError as error:
             self.refused.append(str(error))
             plan = self.plan
-            if plan.disk_fault is plan.read_fault is plan.middle_fault is None:
+            if not (plan.disk_fault or plan.read_fault or plan.middle_fault):
                 self.problems.append(f"refused without a fault of the disk: {error}")
             return False
         except Exception as error:  # noqa: BLE001  any other is a finding

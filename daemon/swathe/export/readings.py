@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells
+from swathe.arrays import Cells, Ints
 from swathe.errors import MisuseError
-from swathe.pipeline import Placed, ReadingFate
+from swathe.pipeline import Placed, ReadingFate, keys_of, rows_before
 from swathe.store import SurveyFolder, replay_in_parts
 from swathe_drivers.records import READING
 
@@ -72,9 +72,9 @@ class ReadingFates:
         rows["fate"] = _UNDECIDED if fate is None else fate
         rows["reading"] = readings
         self._waiting = np.concatenate((self._waiting, rows))
-        offsets = self._waiting["reading"]["offset"]
-        if (offsets[1:] < offsets[:-1]).any():
-            self._waiting = self._waiting[np.argsort(offsets, kind="stable")]
+        keys = keys_of(self._waiting["reading"])
+        if (keys[1:] < keys[:-1]).any():
+            self._waiting = self._waiting[np.argsort(keys, kind="stable")]
 
     def without_place(self, readings: NDArray[Any], fate: ReadingFate) -> None:
         """Note why readings have no place."""
@@ -92,14 +92,14 @@ class ReadingFates:
         on_plan = np.where(cells >= 0, ReadingFate.ON_PLAN, ReadingFate.OUTSIDE_PLAN)
         self._waiting["fate"][rows] = on_plan
 
-    def settled(self, before: int | None) -> None:
+    def settled(self, before: Ints | None) -> None:
         """Release what is decided."""
-        count = self._waiting.size
+        decided = np.ones(self._waiting.shape, bool)
         if before is not None:
-            count = int(np.searchsorted(self._waiting["reading"]["offset"], before))
-        if not count:
+            decided = rows_before(keys_of(self._waiting["reading"]), before)
+        if not decided.any():
             return
-        part, self._waiting = self._waiting[:count], self._waiting[count:].copy()
+        part, self._waiting = self._waiting[decided], self._waiting[~decided]
         fate = part["fate"]
         fate[fate == _UNDECIDED] = ReadingFate.POSITION_UNKNOWN
         self._ready.append(part)
@@ -110,11 +110,9 @@ class ReadingFates:
         Raises:
             MisuseError: one of them does not: it was decided before.
         """
-        offsets = self._waiting["reading"]["offset"]
-        rows = np.searchsorted(offsets, readings["offset"])
-        if rows.size and (
-            rows.max() >= offsets.size or not np.array_equal(offsets[rows], readings["offset"])
-        ):
+        waiting, keys = keys_of(self._waiting["reading"]), keys_of(readings)
+        rows = np.searchsorted(waiting, keys)
+        if rows.size and (rows.max() >= waiting.size or not np.array_equal(waiting[rows], keys)):
             message = "a reading was decided before its place was known"
             raise MisuseError(message)
         return rows

@@ -15,6 +15,7 @@ from swathe.pipeline.placing.delays_in_force import EstimatedDelay, MeasuredDela
 from swathe.pipeline.placing.device_tally import DeviceTally
 from swathe.pipeline.placing.fates import ReadingFate, ReadingObserver
 from swathe.pipeline.placing.placed import Placed, PlacingObserver, ProbePath
+from swathe.pipeline.placing.reading_keys import keys_of, rows_before
 from swathe.pipeline.progress.revision_snapshots import RevisionSnapshot
 from swathe.pipeline.progress.snapshots import (
     GapSnapshot,
@@ -75,6 +76,8 @@ __all__ = [
     "SpotState",
     "SurveySpots",
     "causes_of",
+    "keys_of",
+    "rows_before",
     "runs_of",
     "spot_now",
 ]

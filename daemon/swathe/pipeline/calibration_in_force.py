@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import distinct
 from swathe.calibration import ThicknessLaw
 from swathe.calibration.law import fill_thickness
 from swathe.reading_flags import ReadingFlag
-from swathe.station import Station, calibrated_range, law_of
+from swathe.station import Station, calibrated_range, law_of, probes_of, station_of_probe
 
 __all__ = ["AppliedCalibration", "CalibrationInForce"]
 
@@ -31,54 +32,85 @@ class AppliedCalibration:
     record: str
 
 
-class CalibrationInForce:
-    """Computes thicknesses, flags those outside the calibrated range, and counts them.
+@dataclass(frozen=True, slots=True)
+class _OfProbe:
+    """What applies to the readings of one probe; None as in `CalibrationInForce`."""
 
-    Attributes:
-        outside: valid readings on the plan that are outside the calibrated range.
-        applied: calibrations that readings on the plan were computed with, each once, in the order
-            of their first use; None for thicknesses that the instrument sent.
-        now: the one in force; None likewise.
-    """
+    law: ThicknessLaw | None
+    bounds: tuple[float, float] | None
+    applied: AppliedCalibration | None
 
-    def __init__(self) -> None:
-        self.outside = 0
-        self.applied: list[AppliedCalibration | None] = []
-        self._law: ThicknessLaw | None = None
-        self._bounds: tuple[float, float] | None = None
-        self.now: AppliedCalibration | None = None
-
-    def open_run(self, station: Station) -> None:
-        """Apply the calibration of a station file from now on.
-
-        Raises:
-            CalibrationError: its corrections cannot be applied.
-        """
-        self._law = law = law_of(station)
-        self._bounds = calibrated_range(station)
-        self.now = None
+    @classmethod
+    def of(cls, station: Station) -> _OfProbe:
+        """Return what applies with a station of one probe."""
+        law, applied = law_of(station), None
         if law is not None:
             record = "" if station.record is None else station.record.id
             velocity = law.velocity * law.temperature_factor
-            self.now = AppliedCalibration(velocity, law.zero_offset, record)
+            applied = AppliedCalibration(velocity, law.zero_offset, record)
+        return cls(law, calibrated_range(station), applied)
 
     def fill(self, readings: NDArray[Any]) -> None:
-        """Fill in thicknesses of readings (dtype `READING`) and flag those outside, in place."""
-        fill_thickness(readings, self._law)
-        if self._bounds is None:
+        """Fill in thicknesses and flag those outside the calibrated range, in place."""
+        fill_thickness(readings, self.law)
+        if self.bounds is None:
             return
-        low, high = self._bounds
+        low, high = self.bounds
         thickness = readings["thickness"]
         with np.errstate(invalid="ignore"):
             outside = readings["valid"] & ((thickness < low) | (thickness > high))
         if outside.any():
             readings["flags"][outside] |= np.uint16(ReadingFlag.OUTSIDE_CALIBRATION)
 
+
+class CalibrationInForce:
+    """Computes thicknesses by each probe's calibration, flags those outside its range, counts them.
+
+    Attributes:
+        outside: valid readings on the plan that are outside the calibrated range.
+        applied: calibrations that readings on the plan were computed with, each once, in the order
+            of their first use; None for thicknesses that the instrument sent.
+    """
+
+    def __init__(self) -> None:
+        self.outside = 0
+        self.applied: list[AppliedCalibration | None] = []
+        self._of = [_OfProbe(None, None, None)]
+
+    def open_run(self, station: Station) -> None:
+        """Apply the calibrations of a station file from now on.
+
+        Raises:
+            CalibrationError: their corrections cannot be applied.
+        """
+        numbers = range(len(probes_of(station)))
+        self._of = [_OfProbe.of(station_of_probe(station, number)) for number in numbers]
+
+    @property
+    def now(self) -> AppliedCalibration | None:
+        """The one in force, of the first probe; None for thicknesses that the instrument sends."""
+        return self._of[0].applied
+
+    def fill(self, readings: NDArray[Any]) -> None:
+        """Fill in thicknesses of readings (dtype `READING`) and flag those outside, in place."""
+        if len(self._of) == 1:
+            self._of[0].fill(readings)
+            return
+        for number, applied in enumerate(self._of):
+            rows = np.flatnonzero(readings["probe"] == number)
+            part = readings[rows]
+            applied.fill(part)
+            readings[rows] = part
+
     def count(self, readings: NDArray[Any]) -> None:
         """Count valid readings on the plan, dtype `READING`."""
         if not readings.size:
             return
-        if self.now not in self.applied:
-            self.applied.append(self.now)
+        numbers = [0]
+        if len(self._of) > 1:
+            numbers = distinct(np.ascontiguousarray(readings["probe"])).tolist()
+        for number in numbers:
+            if self._of[number].applied not in self.applied:
+                self.applied.append(self._of[number].applied)
         outside = readings["flags"] & np.uint16(ReadingFlag.OUTSIDE_CALIBRATION)
         self.outside += int(np.count_nonzero(outside))

@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 from swathe.arrays import Cells, distinct
 from swathe.journal import Sent
 from swathe.pipeline.block import Block, counted, first_known
-from swathe.pipeline.cells.crossed import UNCERTAIN_CELLS, cross_cells, pass_through
+from swathe.pipeline.carriage import Carriage
+from swathe.pipeline.cells.crossed import UNCERTAIN_CELLS, pass_through
 from swathe.pipeline.cells.grid import CellUpdate
 from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.pipeline.instants import (
@@ -39,6 +40,7 @@ from swathe.pipeline.placing.fates import ReadingFate, ReadingObserver
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import Placed, PlacingObserver
 from swathe.pipeline.placing.placed_share import PlacedShare
+from swathe.pipeline.placing.reading_keys import oldest_offsets
 from swathe.pipeline.placing.slip import PositionSet, Slip
 from swathe.pipeline.placing.track import NEVER_KNOWN
 from swathe.pipeline.survey_state import SurveyState
@@ -64,12 +66,11 @@ class SurveyStages(SurveyState):
 
     def __init__(self, station: Station, *, observer: PlacingObserver | None = None) -> None:
         super().__init__(station)
-        self._observer = observer
         self.reading_observer: ReadingObserver | None = None
         self._waveforms = PendingWaveforms()
         self._placed: list[Placed] = []
         self._placed_share = PlacedShare()
-        self._last_cell = -1
+        self._carriage = Carriage(self.grid, self.coverage, observer)
         self._evaluated = 0  # the last instant of which all is evaluated
         self._due_later = np.empty(0, np.int64)  # instants that readings on the grid require
         self._slip_events: list[Slip | PositionSet] = []  # not applied yet
@@ -130,12 +131,13 @@ class SurveyStages(SurveyState):
         self._evaluate_until(inputs, block, last)
         self._put(block, self._now)
         inputs.placer.forget(self._now)
-        waiting = [inputs.placer.oldest_pending, inputs.combined.oldest_pending]
-        waiting += [] if inputs.stepped is None else [inputs.stepped.oldest_pending]
-        oldest = min((one for one in waiting if one is not None), default=None)
-        self._waveforms.forget_before(oldest)
-        if self.reading_observer is not None:
-            self.reading_observer.settled(oldest)
+        if self._waveforms.keeps or self.reading_observer is not None:
+            waiting = [inputs.placer.waiting, inputs.combined.waiting]
+            waiting += [] if inputs.stepped is None else [inputs.stepped.waiting]
+            oldest = oldest_offsets(waiting, len(inputs.probes))
+            self._waveforms.forget_before(oldest)
+            if self.reading_observer is not None:
+                self.reading_observer.settled(oldest)
 
     def _evaluate_until(self, inputs: DeviceInputs, block: Block, last: int) -> None:
         """Put the block on the grid and evaluate, instant by instant, until the instant `last`."""
@@ -202,24 +204,18 @@ class SurveyStages(SurveyState):
             every = inputs.stepped.on_line_in_force(every)
         self.lifts.take(every, self._utc_offset)
         self._leave_out(placed, ReadingFate.DISCARDED)
-        placed = self.applied_revisions.placed(placed)
+        placed = self.applied_revisions.placed(placed).at_probes(inputs.probes)
         cells = self.grid.cells_at(placed.scan, placed.index)
         if self.reading_observer is not None:
             self.reading_observer.placed(placed, cells)
         if placed.spread is not None:
             self.place_sums.add_readings(placed.scan, placed.spread)
-        crossed = None
+        crossed, first = None, None
         if path is not None:
             path, broken = self.applied_revisions.path(path)
         if path is not None:
-            crossed = cross_cells(path, self.grid, self._last_cell)
-            self.coverage.add_path(path, crossed, broken)
-            self._last_cell = self.coverage.probe_cell
-        if self._observer is not None:
-            if placed.readings.size:
-                self._observer.placed(placed)
-            if path is not None:
-                self._observer.moved_along(path)
+            crossed, first = self._carriage.cross(path, broken)
+        self._carriage.show(placed, first)
         # The speed is that of the probe now, whatever line it will turn out to be on.
         waits = inputs.stepped is not None and inputs.stepped.hand is not None
         return Block(placed, cells, moved if waits else path, crossed)
@@ -234,6 +230,7 @@ class SurveyStages(SurveyState):
         times, given_up = inputs.placer.take_given_up()
         if self._scanning:
             counted = ~self.applied_revisions.unplaced(placed.readings["time"])
+            placed = placed.at_probes(inputs.probes)
             on_plan = self.grid.cells_at(placed.scan, placed.index) >= 0
             cell = self.grid.scan.resolution, self.grid.index.resolution
             places = np.column_stack((placed.scan, placed.index)) / cell
@@ -312,6 +309,12 @@ class SurveyStages(SurveyState):
         if batch is None:
             return
         counts = True
+        if batch.readings.size:
+            batch = inputs.probe_numbers.assign(device, batch)
+            if self.reading_observer is not None:
+                for part in inputs.probe_numbers.left_out:
+                    self.reading_observer.decoded(part, ReadingFate.NO_PROBE)
+            inputs.probe_numbers.left_out.clear()
         if batch.readings.size:
             if self.grid.channels is not None or batch.channels is not None:
                 names = self.grid.channel_names

@@ -67,7 +67,14 @@ from swathe.station.motion import (
 )
 from swathe.station.probe import beam_of, beam_on_wall, beam_warnings
 from swathe.station.probe_tables import ArrayProbeSettings, CarriageSettings, HeadingSettings
-from swathe.station.probes import NO_PROBE, CarriageProbe, ProbeArray, probes_of, station_of_probe
+from swathe.station.probes import (
+    NO_PROBE,
+    ONE_PROBE,
+    CarriageProbe,
+    ProbeArray,
+    probes_of,
+    station_of_probe,
+)
 from swathe.station.quality import CalibrationSettings, StepPlace, VerificationSettings
 from swathe.station.report_table import ReportSettings
 from swathe.station.sensitivity import SensitivitySettings
@@ -83,6 +90,7 @@ __all__ = [
     "AUTO",
     "MOTION_PORT",
     "NO_PROBE",
+    "ONE_PROBE",
     "AlarmKind",
     "AlarmSettings",
     "ArrayProbeSettings",

@@ -46,6 +46,8 @@ class AlarmKind(StrEnum):
     WRONG_TOKENS = "wrong tokens"
     NAME_IN_USE = "name in use"
     FOREIGN_WRITER = "foreign writer"
+    NO_PROBE = "input without probe"
+    PROBE = "probe without echo"
 
 
 class SoundEvent(StrEnum):
@@ -77,6 +79,9 @@ class AlarmSettings(StationTable):
         gt=0,
         description="of a device that sends nothing while its port is open, ns; by default 3 s, or "
         "ten of its usual intervals if that is longer",
+    )
+    probe: Duration = Field(
+        800_000_000, gt=0, description="of one probe without an echo while others have some, ns"
     )
     off: tuple[AlarmKind, ...] = Field((), description="kinds of which there is no alarm")
     sound: tuple[Annotated[str, AfterValidator(_sound)], ...] | None = Field(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from swathe.station.model import Station
 from swathe.station.probe_tables import MOST_INPUT
 from swathe.station.quality import CalibrationSettings, ProbeSettings
 
-__all__ = ["NO_PROBE", "CarriageProbe", "ProbeArray", "probes_of", "station_of_probe"]
+__all__ = ["NO_PROBE", "ONE_PROBE", "CarriageProbe", "ProbeArray", "probes_of", "station_of_probe"]
 
 NO_PROBE = MOST_INPUT
 """The number of a reading whose input belongs to no probe of the station."""
@@ -114,6 +115,10 @@ class ProbeArray:
             else:
                 numbers[probe.input] = probe.number
         return numbers
+
+
+ONE_PROBE: Final = ProbeArray((CarriageProbe(number=0, name="", device="", input=None),))
+"""One probe at the datum, whatever its device."""
 
 
 def probes_of(station: Station) -> ProbeArray:

@@ -80,7 +80,7 @@ def test_a_place_for_a_decided_reading_is_a_bug() -> None:
     readings = np.zeros(2, no_readings().dtype)
     readings["offset"] = 5, 9
     fates.decoded(readings, None)
-    fates.settled(9)
+    fates.settled(np.array([9]))
     with pytest.raises(MisuseError):
         fates.without_place(readings, ReadingFate.PAUSED)
     fates.without_place(readings[1:], ReadingFate.PAUSED)

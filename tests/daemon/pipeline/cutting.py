@@ -135,11 +135,13 @@ class Seen:
 
     def _keep(self, name: str, rows: Placed | ProbePath, shape: tuple[int, ...]) -> None:
         for column in dataclasses.fields(rows):
-            if column.name in ("lost", "unplaced"):
-                continue  # times of their own, each in the pieces around it; cells show their effect
+            if column.name in ("lost", "unplaced", "others"):
+                continue  # of other probes, or times of their own, each in the pieces around it; cells show their effect
             # None stands for no sample; which pieces have it does matter to nobody.
             attribute = "may_be_unread" if column.name == "unread" else column.name
             values = np.asarray(getattr(rows, attribute))
+            if values.dtype == object:
+                continue  # None: no heading
             if values.ndim < 2:
                 values = np.broadcast_to(values, shape)
             self._columns.setdefault(f"{name}.{column.name}", []).append(values.copy())

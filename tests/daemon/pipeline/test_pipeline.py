@@ -620,7 +620,7 @@ def test_lost_encoder_does_not_fill_the_memory() -> None:
     assert pipeline._inputs is not None
     placer = pipeline._inputs.placer
     # Of 3000 readings those of the last 10.5 s, 30 times the bracket and the lateness.
-    assert len(placer.reading_times) < 1100
+    assert len(placer.probe_times.of[0]) < 1100
     assert placer.scan.times.size < 400
     assert pipeline.progress().unplaced > 2500
 

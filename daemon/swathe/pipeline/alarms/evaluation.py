@@ -187,7 +187,7 @@ class AlarmEvaluation:
         """
         if not instants.size:
             return instants
-        pace = inputs.placer.reading_times.pace_at(instants)
+        pace = inputs.placer.probe_times.pace_at(instants)
         limits = speed_limits(pace, self._station, self._grid)
         before, last = self._conditions, -1
         waited = self.register.settings.coupling_lost

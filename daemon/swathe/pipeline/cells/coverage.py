@@ -1,7 +1,7 @@
 """Coverage: which required cells the probe has left behind, and which of those are missing.
 
 A cell is left behind when the probe crossed it (or passed it while its position was unknown) and is
-now more than a cell away; and when its line is left. Cells ahead of the probe are not missing yet,
+now more than a cell away; of several probes, when it is behind all of them. And when its line is left. Cells ahead of the probe are not missing yet,
 nor are those that a raster under way is still to scan.
 
 What the probe left behind is known from a journal time on; gaps open and close at instants.
@@ -9,7 +9,7 @@ What the probe left behind is known from a journal time on; gaps open and close 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Bools, Cells, Times, distinct
 from swathe.pipeline.cells.crossed import CrossedCells
+from swathe.pipeline.cells.footprint import Footprints
 from swathe.pipeline.cells.gaps import GapEnd, GapRegister
 from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
 from swathe.pipeline.cells.lines import EncodedLines, SteppedLines
@@ -159,10 +160,37 @@ class Coverage:
             broken: to which samples the probe may have been carried, as after `break_off`; to none
                 by default.
         """
-        self._leave_crossed(crossed)
-        self.probe_cell = int(crossed.cells[-1])
-        columns = self._grid.shape[1]
-        for line in self._lines.follow(path, self._grid.index.cell(path.index), broken):
+        self.add_paths(path, (crossed,), (path,), broken)
+
+    def add_paths(
+        self,
+        path: ProbePath,
+        crossed: Sequence[CrossedCells],
+        paths: Sequence[ProbePath],
+        broken: NDArray[np.bool_] | None = None,
+    ) -> None:
+        """Follow a piece of a carriage's path and the stays of its probes in cells.
+
+        Args:
+            path: of its datum.
+            crossed: the stays of each probe.
+            paths: of each probe.
+            broken: as for `add_path`.
+        """
+        grid, highest = self._grid, None
+        if len(crossed) == 1:
+            cells, settled = crossed[0].cells, crossed[0].settled
+            footprints = Footprints.of_cells(cells, settled, grid)
+            begins = [np.arange(1, cells.size + 1)]
+            rows = grid.index.cell(paths[0].index)
+        else:
+            footprints = Footprints.of_paths(paths, grid)
+            begins = [one.sample for one in crossed]
+            rows, highest = footprints.rows_within(grid)
+        self._leave_crossed(crossed, begins, footprints)
+        self.probe_cell = int(crossed[0].cells[-1])
+        columns = grid.shape[1]
+        for line in self._lines.follow(path, rows, broken, highest):
             if line.row >= 0 and not self._done[line.row]:  # outside the plan there are no cells
                 self._done[line.row] = True
                 self._dirty_rows.add(line.row)
@@ -189,45 +217,55 @@ class Coverage:
         known = np.full(cells.shape, time + PLACED_WITHIN_NS)
         self._add_leaving(cells, known, passed=True)
 
-    def _leave_crossed(self, crossed: CrossedCells) -> None:
-        """Find the crossed cells that the probe is away from, and since which stay."""
-        stays = crossed.cells
-        number = np.flatnonzero(crossed.entered)
-        cells = np.concatenate((self._near, stays[number]))
-        number = np.concatenate((np.full(self._near.shape, -1), number))
+    def _leave_crossed(
+        self,
+        crossed: Sequence[CrossedCells],
+        begins: Sequence[Cells],
+        footprints: Footprints,
+    ) -> None:
+        """Find the crossed cells that the probes are away from, and since when.
+
+        Args:
+            crossed: the stays of each probe.
+            begins: from which of the footprints on each stay's cell may be left, of each probe.
+            footprints: where the probes are.
+        """
+        entered = [one.entered for one in crossed]
+        cells = np.concatenate(
+            [self._near, *(one.cells[here] for one, here in zip(crossed, entered, strict=True))]
+        )
+        begin = np.concatenate(
+            [
+                np.zeros(self._near.shape, np.int64),
+                *(one[here] for one, here in zip(begins, entered, strict=True)),
+            ]
+        )
         fresh = ~self._left[cells]
         cells, first = np.unique(cells[fresh], return_index=True)
-        away = self._first_away(cells, number[fresh][first] + 1, stays)
-        left = away < stays.size
+        away = self._first_away(cells, begin[fresh][first], footprints)
+        left = away < footprints.row.size
         self._near = cells[~left]
-        self._add_leaving(cells[left], crossed.settled[away[left]], passed=True)
+        self._add_leaving(cells[left], footprints.settled[away[left]], passed=True)
 
-    def _first_away(self, cells: Cells, begin: Cells, stays: Cells) -> Cells:
-        """Return the first of `stays`, from `begin` on, that is away from each of `cells`.
+    def _first_away(self, cells: Cells, begin: Cells, footprints: Footprints) -> Cells:
+        """Return the first of the footprints, from `begin` on, that is away from each of `cells`.
 
-        The number of stays where there is none; shape as `cells`.
+        Their number where there is none; shape as `cells`.
         """
-        away = begin.copy()
-        waiting = np.flatnonzero(away < stays.size)
+        away, size, grid = begin.copy(), footprints.row.size, self._grid
+        waiting = np.flatnonzero(away < size)
         for _ in range(_STEPS_AT_ONCE):
             if not waiting.size:
                 return away
-            waiting = waiting[self._are_near(cells[waiting], stays[away[waiting]])]
+            near = footprints.are_near(cells[waiting], away[waiting], grid, _NEAR_CELLS)
+            waiting = waiting[near]
             away[waiting] += 1
-            waiting = waiting[away[waiting] < stays.size]
+            waiting = waiting[away[waiting] < size]
         for k in waiting.tolist():  # few: the probe rocks to and fro
-            far = ~self._are_near(cells[k], stays[away[k] :])
+            rest = np.arange(away[k], size)
+            far = ~footprints.are_near(np.full(rest.shape, cells[k]), rest, grid, _NEAR_CELLS)
             away[k] += int(np.argmax(far)) if far.any() else far.size
         return away
-
-    def _are_near(self, cells: Cells, probe: Cells) -> NDArray[np.bool_]:
-        """Return whether the probe, in cells `probe`, is in each of `cells` or next to it."""
-        columns = self._grid.shape[1]
-        distance = np.abs(cells % columns - probe % columns)
-        if self._grid.scan.wrapped:
-            distance = np.minimum(distance, columns - distance)
-        same_row = cells // columns == probe // columns
-        return np.asarray(same_row & (distance <= _NEAR_CELLS))
 
     def due(self, cells: Cells, known: Times) -> Times:
         """Return the instants at which a gap opens, grows or shrinks, ns, in any order.

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
@@ -21,10 +22,10 @@ UNCERTAIN_CELLS: Final = 0.5
 
 @dataclass(frozen=True, slots=True)
 class CrossedCells:
-    """The stays of the probe in cells, in their order, shape (n,) each.
+    """The stays of probes in cells, in their order, shape (n,) each.
 
     Attributes:
-        cells: flat cells, -1 outside the grid, no two consecutive ones equal.
+        cells: flat cells, -1 outside the grid; of one probe no two consecutive ones are equal.
         entered: whether the probe entered a cell of the grid with the stay.
         silent: whether the gauge sent nothing there, or a reading is lost.
         lost: whether a reading is lost that would have been taken during the stay.
@@ -37,6 +38,8 @@ class CrossedCells:
         known: False where the probe must have passed but the samples are too far apart; such
             cells are left behind without a change of state.
         settled: journal time from which all readings up to the stay are in, ns, rising.
+        sample: number of the sample of the path towards which, or at which, the stay begins.
+        probe: number of the probe.
     """
 
     cells: NDArray[np.int64]
@@ -48,24 +51,29 @@ class CrossedCells:
     unread: NDArray[np.bool_]
     known: NDArray[np.bool_]
     settled: NDArray[np.int64]
+    sample: NDArray[np.int64]
+    probe: NDArray[np.uint8]
 
-    def __getitem__(self, rows: slice | NDArray[np.bool_]) -> CrossedCells:
+    def __getitem__(self, rows: slice | NDArray[np.bool_] | NDArray[np.int64]) -> CrossedCells:
         """Return some of the stays."""
-        return CrossedCells(
-            self.cells[rows],
-            self.entered[rows],
-            self.silent[rows],
-            self.lost[rows],
-            self.uncertain[rows],
-            self.unplaced[rows],
-            self.unread[rows],
-            self.known[rows],
-            self.settled[rows],
-        )
+        return CrossedCells(**{name: getattr(self, name)[rows] for name in _COLUMNS})
+
+    @staticmethod
+    def joined(parts: Sequence[CrossedCells]) -> CrossedCells:
+        """Return the stays of several probes along one path, by the time from which they are known."""
+        if len(parts) == 1:
+            return parts[0]
+        columns = {
+            name: np.concatenate([getattr(part, name) for part in parts]) for name in _COLUMNS
+        }
+        return CrossedCells(**columns)[np.argsort(columns["settled"], kind="stable")]
 
 
-def cross_cells(path: ProbePath, grid: Grid, last_cell: int) -> CrossedCells:
-    """Return the stays along `path`; one that goes on in `last_cell` is not entered again."""
+_COLUMNS = tuple(column.name for column in fields(CrossedCells))
+
+
+def cross_cells(path: ProbePath, grid: Grid, last_cell: int, probe: int = 0) -> CrossedCells:
+    """Return the stays of a probe along `path`; one that continues in `last_cell` is not entered again."""
     # Segment i ends on sample i; the first segment is the first sample by itself.
     scan_from = np.concatenate((path.scan[:1], path.scan[:-1]))
     index_from = np.concatenate((path.index[:1], path.index[:-1]))
@@ -100,7 +108,10 @@ def cross_cells(path: ProbePath, grid: Grid, last_cell: int) -> CrossedCells:
     lost = _taken_in(path, path.lost, segment, share, stays) & sure
     silent = (path.silent[at] & sure) | lost
     settled = path.settled[at]
-    return CrossedCells(cells, entered, silent, lost, uncertain, unplaced, unread, known, settled)
+    return CrossedCells(
+        cells, entered, silent, lost, uncertain, unplaced, unread, known, settled,
+        at, np.full(cells.shape, probe, np.uint8),
+    )  # fmt: skip
 
 
 def pass_through(grid: Grid, stays: CrossedCells) -> None:
@@ -108,7 +119,7 @@ def pass_through(grid: Grid, stays: CrossedCells) -> None:
     inside = stays.cells >= 0
     known = stays.entered & stays.known
     uncertain = stays.uncertain | stays.unplaced | stays.unread
-    grid.pass_over(stays.cells[known], stays.silent[known], uncertain[known])
+    grid.pass_over(stays.cells[known], stays.silent[known], uncertain[known], stays.probe[known])
     grid.unplaced[stays.cells[stays.unplaced & inside]] = True
     grid.unread[stays.cells[stays.unread & inside]] = True
     # In a cell that was entered with an earlier piece of the path.

@@ -4,8 +4,8 @@ All layers are flat arrays of one value per cell in row order (index × scan). A
 reading has reached holds zeros, so that memory of untouched rows is never paged in; where
 ``hits == 0`` a cell has no numbers.
 
-Readings come in the order in which they became known. What a cell holds then does not depend on
-how many come at once: means are kept as sums of whole units, and of equal readings the first one counts.
+Readings come in the order in which they became known; how many come at once changes nothing: means
+are sums of whole units, and of equal readings the first one counts.
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ class Grid:
         self.time_of_flight = np.zeros(cells, np.float64)
         self.amplitude = np.zeros(cells, np.float32)
         self.last_time = np.zeros(cells, np.int64)
-        self.probe = np.zeros(cells, np.uint8)
+        self.probe = np.zeros(cells, np.uint8)  # without a reading, the last one that passed
         self.quality = np.zeros(cells, np.uint16)
         # Where in its cell that reading was taken, along scan and index, in 1/`PLACES` of a cell.
         self.within = np.zeros((cells, 2), np.int8)
@@ -256,9 +256,9 @@ class Grid:
         self.probe[where] = best["probe"]
         self._put_flags(good, stays, begins, best["flags"], where)
         if self.waveform is not None and waveforms is not None and where.size:
-            self.waveform[where] = waveforms.take(best["offset"])
+            self.waveform[where] = waveforms.take(best)
         if self.channels is not None and waveforms is not None and where.size:
-            self.channels[where] = waveforms.take_channels(best["offset"])
+            self.channels[where] = waveforms.take_channels(best)
         np.add.at(self.hits, stays, run_lengths(begins, at.size).astype(np.uint32))
         units = np.clip(good["thickness"], -_MOST_MM, _MOST_MM)
         units = np.rint(np.multiply(units, _UNITS_PER_MM, out=units), out=units).astype(np.int64)
@@ -348,15 +348,20 @@ class Grid:
         cells: Cells,
         silent: NDArray[np.bool_],
         uncertain: NDArray[np.bool_] | None = None,
+        probe: NDArray[np.uint8] | None = None,
     ) -> None:
-        """Count a pass of the probe over `cells`, in this order, shape (n,).
+        """Count a pass over cells that a probe entered, in this order, shape (n,).
 
         Args:
-            cells: cells entered, no two consecutive ones equal.
+            cells: entered.
             silent: whether the gauge sent nothing there, rather than too few readings.
             uncertain: whether it is not known if a reading was taken there; it is by default.
+            probe: that passed; the first one by default.
         """
         np.add.at(self.passes, cells, 1)
+        if probe is not None:
+            unread = self.hits[cells] == 0
+            self.probe[cells[unread]] = probe[unread]
         if uncertain is not None and uncertain.any():
             self._raise_state(cells[uncertain], CellState.UNCERTAIN)
             cells, silent = cells[~uncertain], silent[~uncertain]
@@ -371,13 +376,10 @@ class Grid:
         np.maximum.at(self.state, cells, np.uint8(state))
 
     def layer(self, name: str, rows: slice, columns: slice) -> NDArray[Any]:
-        """Return a block of a layer as it is stored.
-
-        In cells without readings numbers are NaN; see `known_times` for the times.
+        """Return a block of a layer as it is stored; NaN in cells without readings (`known_times`).
 
         Args:
-            name: thickness, thickness_mean, time_of_flight, amplitude, hits, passes, last_time,
-                state, quality or a channel.
+            name: of a layer, or of a channel.
             rows: index cells.
             columns: scan cells.
         """

@@ -3,6 +3,9 @@
 On a stepped index axis a line is left with the mark of another one. On an encoded axis it is left
 once the probe has scanned it, or passed it between two lines that it scanned, and has travelled
 along other lines for a while since.
+
+A carriage with several probes is on all lines from its lowest probe to its highest one: none of them
+is left while it is there, as another pass may put a probe on those between two probes.
 """
 
 from __future__ import annotations
@@ -42,18 +45,31 @@ class SteppedLines:
     """Lines of a stepped index axis.
 
     Attributes:
-        row: the line that the probe scans now; -1 outside the grid.
+        row: the line that the probe scans now, of several the lowest; -1 outside the grid.
     """
 
     def __init__(self) -> None:
         self.row = 0
+        self._highest = 0
 
-    def follow(self, path: ProbePath, rows: Cells, _broken: Bools | None = None) -> list[LineLeft]:
-        """Return the lines that were left along a path on `rows`, shape (n,)."""
+    def follow(
+        self,
+        path: ProbePath,
+        rows: Cells,
+        _broken: Bools | None = None,
+        highest: Cells | None = None,
+    ) -> list[LineLeft]:
+        """Return the lines that were left along a path; see `EncodedLines.follow`."""
+        highest = rows if highest is None else highest
         left: list[LineLeft] = []
-        for k in np.flatnonzero(steps_of(rows, self.row)).tolist():
-            left.append(LineLeft(self.row, int(path.settled[k])))
-            self.row = int(rows[k])
+        changes = steps_of(rows, self.row).astype(bool) | steps_of(highest, self._highest).astype(
+            bool
+        )
+        for k in np.flatnonzero(changes).tolist():
+            low, high = int(rows[k]), int(highest[k])
+            gone = (row for row in range(self.row, self._highest + 1) if not low <= row <= high)
+            left += [LineLeft(row, int(path.settled[k])) for row in gone]
+            self.row, self._highest = low, high
         return left
 
     def break_off(self) -> None:
@@ -67,12 +83,13 @@ class EncodedLines:
         grid: the grid.
 
     Attributes:
-        row: the line that the probe scans now; -1 before the first.
+        row: the line that the probe scans now, of several the lowest; -1 before the first.
     """
 
     def __init__(self, grid: Grid) -> None:
         rows = grid.shape[0]
         self.row = -1
+        self._highest = -1
         self._wrapped = grid.index.wrapped
         self._rows = rows
         longest = min(
@@ -88,59 +105,82 @@ class EncodedLines:
 
     def break_off(self) -> None:
         """Forget the line: the probe may be carried, and does not pass the lines on its path."""
-        self.row = -1
+        self.row = self._highest = -1
 
-    def follow(self, path: ProbePath, rows: Cells, broken: Bools | None = None) -> list[LineLeft]:
-        """Return the lines that were left along a path on `rows`, shape (n,).
+    def follow(
+        self,
+        path: ProbePath,
+        rows: Cells,
+        broken: Bools | None = None,
+        highest: Cells | None = None,
+    ) -> list[LineLeft]:
+        """Return the lines that were left along a path, of n samples.
 
-        To the samples where `broken`, shape (n,), the probe may have been carried.
+        Args:
+            path: of the probe, or of the datum of several.
+            rows: the lowest line under them, -1 outside the grid, shape (n,).
+            broken: to which samples the probe may have been carried, shape (n,); to none by default.
+            highest: the highest line, on a circumference perhaps past the seam; by default the lowest.
         """
+        highest = rows if highest is None else highest
         # A position reset is no travel.
         mm = np.where(path.resets, 0.0, np.abs(steps_of(path.scan, path.scan[0])))
         total = self._total + np.cumsum(np.rint(mm * _NM).astype(np.int64))
         left: list[LineLeft] = []
         begins = run_starts(rows)
+        if highest is not rows:
+            begins = distinct(np.concatenate((begins, run_starts(highest))))
         if broken is not None and broken.any():
             begins = distinct(np.concatenate((begins, np.flatnonzero(broken))))
         for begin, end in zip(begins.tolist(), [*begins[1:].tolist(), rows.size], strict=True):
             if broken is not None and broken[begin]:
                 self.break_off()
-            self._follow_stay(int(rows[begin]), total[begin:end], path.settled[begin:end], left)
+            here = int(rows[begin]), int(highest[begin])
+            self._follow_stay(here, total[begin:end], path.settled[begin:end], left)
         return left
+
+    def _lines(self, here: tuple[int, int]) -> Cells:
+        """Return the lines from the lowest to the highest one; none outside the grid."""
+        low, high = here
+        return np.arange(low, high + 1) % self._rows if low >= 0 else np.empty(0, np.int64)
 
     def _follow_stay(
         self,
-        row: int,
+        here: tuple[int, int],
         total: NDArray[np.int64],
         settled: NDArray[np.int64],
         left: list[LineLeft],
     ) -> None:
-        """Follow a stay on one line; `total` is the travel at each of its samples, nm."""
+        """Follow a stay on the same lines; `total` is the travel at each of its samples, nm."""
         before, self._total = self._total, int(total[-1])
         scanned = total.size
-        if row >= 0:
-            travel = int(self._travel[row])
-            self._travel[row] = travel + self._total - before
-            self._visited_at[row] = self._total
-            if row != self.row and self._travel[row] >= self._threshold:
+        lines = self._lines(here)
+        if lines.size:
+            # Lines that it was on before have more; what counts is that it scans all of these.
+            travel = int(self._travel[lines].min())
+            self._travel[lines] += self._total - before
+            self._visited_at[lines] = self._total
+            enough = travel + self._total - before >= self._threshold
+            if here != (self.row, self._highest) and enough:
                 scanned = int(np.searchsorted(total, self._threshold - travel + before))
-        self._leave(row, total[:scanned], settled[:scanned], left)
+        self._leave(lines, total[:scanned], settled[:scanned], left)
         if scanned < total.size:
-            self._pass_lines(self.row, row)
-            self.row = row
-            self._leave(row, total[scanned:], settled[scanned:], left)
+            self._pass_lines(here)
+            self.row, self._highest = here
+            self._leave(lines, total[scanned:], settled[scanned:], left)
 
     def _leave(
         self,
-        row: int,
+        lines: Cells,
         total: NDArray[np.int64],
         settled: NDArray[np.int64],
         left: list[LineLeft],
     ) -> None:
         """Leave the lines that were passed, other than the present ones, once travel suffices."""
-        if not total.size:
+        if not total.size or not self._passed:
             return
-        for other in sorted(self._passed - {row, self.row}):
+        present = {*lines.tolist(), *self._lines((self.row, self._highest)).tolist()}
+        for other in sorted(self._passed - present):
             enough = int(self._visited_at[other]) + self._threshold
             if total[-1] >= enough:
                 known = int(settled[np.searchsorted(total, enough)])
@@ -148,13 +188,13 @@ class EncodedLines:
                 self._left[other] = True
                 left.append(LineLeft(other, known))
 
-    def _pass_lines(self, before: int, now: int) -> None:
-        """Add the lines from `before` to `now` as passed, by the shorter path round a pipe."""
-        if before < 0:
-            between = np.array([now])
-        else:
-            step = now - before
+    def _pass_lines(self, now: tuple[int, int]) -> None:
+        """Add the lines up to those of now as passed, by the shorter path round a pipe."""
+        between = self._lines(now)
+        if self.row >= 0:
+            step, width = now[0] - self.row, now[1] - now[0]
             if self._wrapped and abs(step) > self._rows // 2:
                 step -= self._rows if step > 0 else -self._rows
-            between = (before + np.arange(min(step, 0), max(step, 0) + 1)) % self._rows
+            highest = max(step + width, self._highest - self.row)
+            between = (self.row + np.arange(min(step, 0), highest + 1)) % self._rows
         self._passed.update(between[~self._left[between]].tolist())

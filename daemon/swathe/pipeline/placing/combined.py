@@ -33,19 +33,21 @@ class CombinedReadings:
         self._decided: dict[str, Ints] = dict.fromkeys(axes, np.empty(0, np.int64))
 
     @property
-    def oldest_pending(self) -> int | None:
-        """Byte offset of the first reading that waits; None when none does."""
-        return int(self._readings["offset"].min()) if self._readings.size else None
+    def waiting(self) -> NDArray[Any]:
+        """The readings that wait, dtype `READING`."""
+        return self._readings[self._counts]
 
-    def add(self, readings: NDArray[Any], known: Ints, *, counts: bool = True) -> None:
+    def add(self, readings: NDArray[Any], known: Ints, *, counts: bool | Bools = True) -> None:
         """Take the readings of whole records in the order of their positions.
 
         Args:
             readings: dtype `READING`, shape (n,).
             known: journal times with which they arrived, ns, shape (n,).
-            counts: whether they are placed; else only their positions are taken out of the order.
+            counts: which of them are placed; of the others only the positions are taken out of the
+                order, shape (n,) or one for all.
         """
-        self._counts = np.concatenate((self._counts, np.full(readings.shape, counts)))
+        counts = np.broadcast_to(np.asarray(counts, bool), readings.shape)
+        self._counts = np.concatenate((self._counts, counts))
         self._readings = np.concatenate((self._readings, readings))
         self._known = np.concatenate((self._known, known))
 

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import run_starts
 from swathe.echo import EchoSettings
 from swathe.pipeline.placing.arrivals import Arrival, joined_chunks, journal_times
 from swathe.pipeline.placing.channel_tally import ChannelTally
@@ -389,7 +390,7 @@ class DeviceLink:
         if batch.n_missing is not None:
             tally.missing += batch.n_missing
         elif records.size:
-            self._count_sequence(records["sequence"])
+            self._count_sequence(records["sequence"][run_starts(records["offset"])])
 
     def _count_sequence(self, sequence: NDArray[np.int64]) -> None:
         sequence = sequence[sequence >= 0]

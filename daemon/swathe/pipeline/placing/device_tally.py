@@ -34,6 +34,7 @@ class DeviceTally:
         last_data: host time of the last bytes, ns; None before any.
         times: what the times of ``readings`` and ``positions`` rest on.
         channels: further numbers that came with the readings, by name.
+        no_probe: readings of inputs on which the station has no probe, by input.
     """
 
     state: str = "waiting"
@@ -52,3 +53,4 @@ class DeviceTally:
     last_data: int | None = None
     times: dict[str, TimeTally] = field(default_factory=dict)
     channels: dict[str, ChannelTally] = field(default_factory=dict)
+    no_probe: Counter[int] = field(default_factory=Counter)

@@ -7,7 +7,7 @@ from typing import Any, Protocol
 
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells
+from swathe.arrays import Cells, Ints
 from swathe.pipeline.placing.placed import Placed
 
 __all__ = ["ReadingFate", "ReadingObserver"]
@@ -36,12 +36,14 @@ class ReadingFate(IntEnum):
     """It was taken before or after the scan of its run, or in a run without one."""
     OF_SPOT = 9
     """The plan is one of spots, which have no positions."""
+    NO_PROBE = 10
+    """It is of an input of its device on which the station has no probe."""
 
 
 class ReadingObserver(Protocol):
     """Is shown every reading that has a time, once, and then what becomes of it.
 
-    A reading is known by its byte offset in the gauge's stream, within its run.
+    A reading is known by its probe and its byte offset in the gauge's stream, within its run.
     """
 
     def open_run(self, utc_offset: int) -> None:
@@ -64,6 +66,9 @@ class ReadingObserver(Protocol):
         """Receive the places of readings, and their flat cells, -1 outside the grid."""
         ...
 
-    def settled(self, before: int | None) -> None:
-        """Take note that all before a byte offset is decided; all that was shown, with None."""
+    def settled(self, before: Ints | None) -> None:
+        """Take note that all before a byte offset of each probe is decided, shape (probes,).
+
+        All that was shown, with None.
+        """
         ...

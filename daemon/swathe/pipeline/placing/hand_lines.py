@@ -17,6 +17,7 @@ from swathe.pipeline.placing.line_motion import LineMotion
 from swathe.pipeline.placing.line_samples import BLOCKED, NM_PER_MM, NO_LINE, SAMPLE, Decided
 from swathe.pipeline.placing.placed import Placed, ProbePath
 from swathe.station import Axis, LineAdvance
+from swathe_drivers.records import READING
 
 __all__ = ["HandLines"]
 
@@ -32,6 +33,9 @@ class _LineMark:
     line: int
     doubt: bool
     blocked: bool
+
+
+_NO_READINGS = np.empty(0, READING)
 
 
 class HandLines:
@@ -100,10 +104,9 @@ class HandLines:
         return self._motion.min_motion
 
     @property
-    def oldest_pending(self) -> int | None:
-        """Byte offset of the first reading that waits; None when none does."""
-        offsets = [int(placed.readings["offset"].min()) for placed in self._readings]
-        return min(offsets, default=None)
+    def waiting(self) -> NDArray[Any]:
+        """The readings whose line is not decided, dtype `READING`."""
+        return np.concatenate([_NO_READINGS, *(placed.readings for placed in self._readings)])
 
     def pending(self) -> tuple[Times, Floats]:
         """Return times, ns, and scan positions, mm, of the readings that wait."""
@@ -174,6 +177,7 @@ class HandLines:
         for name in ("time", "scan", "settled", "known", "silent", "blur"):
             made[name] = getattr(path, name)
         made["reset"], made["real"], made["line"] = path.resets, True, NO_LINE
+        made["unread"] = path.may_be_unread
         last = self._last
         if last.size and all(
             made[name][0] == last[name][0] for name in ("time", "scan", "settled")
@@ -285,6 +289,7 @@ class HandLines:
             blur=samples["blur"],
             lost=self._lost,
             unplaced=self._unplaced,
+            unread=samples["unread"] if samples["unread"].any() else None,
         )
         self._apart = bool(dropped[-1] > dropped[at[-1]])
         self._join_line = int(lines[-1])

@@ -21,14 +21,15 @@ from swathe.pipeline.placing.pauses import Pauses
 from swathe.pipeline.placing.place_uncertainty import PlaceSums
 from swathe.pipeline.placing.placed import Placed
 from swathe.pipeline.placing.placer import Placer
+from swathe.pipeline.placing.probe_numbers import ProbeNumbers
 from swathe.pipeline.placing.pulses import HELD_NS
-from swathe.pipeline.placing.second_source import SecondSource
+from swathe.pipeline.placing.second_source import second_sources
 from swathe.pipeline.placing.slip import PositionSet, Slip
 from swathe.pipeline.placing.standstill import Standstills
 from swathe.pipeline.placing.stepped_index import SteppedIndex
 from swathe.pipeline.placing.streams import TimedBatch
 from swathe.pipeline.placing.unencoded_axis import UnencodedAxis
-from swathe.station import AxisMode, AxisSettings, Station
+from swathe.station import NO_PROBE, AxisMode, AxisSettings, Station, probes_of
 
 __all__ = ["DeviceInputs"]
 
@@ -45,6 +46,8 @@ class DeviceInputs:
 
     Attributes:
         links: decoder and clock of each device.
+        probes: of the carriage.
+        probe_numbers: gives readings the numbers of their probes.
         place_sums: of the survey, for the uncertainty of the places; see `begin_sums`.
         positions: of which axes they are lost.
         standstills: of the process.
@@ -62,6 +65,8 @@ class DeviceInputs:
         delays: Mapping[str, int] | None = None,
     ) -> None:
         self.links = links_of(station, tallies, delays or {})
+        self.probes = probes_of(station)
+        self.probe_numbers = ProbeNumbers(self.probes, tallies)
         bracket = station.placing.bracket
         limits = {"bracket_ns": bracket, "lateness_ns": station.placing.lateness}
         self._on_change = {name for name, d in station.device.items() if d.on_change}
@@ -112,16 +117,8 @@ class DeviceInputs:
         self._watches = DeviceWatches(station, self.links, self._axes, self.standstills)
         self.conditions: list[Condition] = []
         self._slip_events: list[Slip | PositionSet] = []
-        self._second = {
-            name: SecondSource(name, settings, axis, self.links, limits)
-            for name, settings, axis in (
-                ("scan", station.scan, self._scan),
-                ("index", station.index, self._index),
-            )
-            if isinstance(axis, EncodedAxis)
-            and settings is not None
-            and settings.second is not None
-        }
+        settings = {"scan": station.scan, "index": station.index}
+        self._second = second_sources(self._axes, settings, self.links, limits)
         may_hold = any(self.links[axis.device].may_hold for axis in self._axes)
         self.placer = Placer(
             scan=self._scan.track,
@@ -129,6 +126,7 @@ class DeviceInputs:
             bracket_ns=bracket,
             lateness_ns=station.placing.lateness,
             held_ns=HELD_NS if may_hold else 0,
+            probes=self.probes,
         )
         self.pauses = Pauses()
         self.place_sums: PlaceSums | None = None
@@ -149,7 +147,7 @@ class DeviceInputs:
         """
         if (dropped := self.links[device].take_dropped()) is not None:
             self.placer.unplaced += dropped.shape[1]
-            self.placer.reading_times.drop(*dropped)
+            self.placer.probe_times.drop(device, *dropped)
         timing = batch.positions_timing
         damage = self.links[device].damage
         rested, damaged = damage.release(batch) if damage else (None, None)
@@ -190,12 +188,11 @@ class DeviceInputs:
             device, batch.readings[counted], batch.readings_known_at[counted]
         )
         if device == self._combined_device:
-            self.placer.reading_times.add(
-                batch.readings["time"],
-                batch.readings_known_at,
-                batch.readings_timing.without_smear(),
+            self.placer.probe_times.add(
+                batch.readings, batch.readings_known_at, batch.readings_timing.without_smear()
             )
-            self.combined.add(batch.readings, batch.readings_known_at)
+            of_probe = batch.readings["probe"] != NO_PROBE
+            self.combined.add(batch.readings, batch.readings_known_at, counts=of_probe)
             return self.combined.place(self.placer)
         waited = self.standstills.waited(batch.readings_arrived)
         waited &= batch.readings_timing.smear > 0
@@ -212,7 +209,7 @@ class DeviceInputs:
 
     def note_unread(self, device: str) -> None:
         """Let silences in which the bytes of a gauge were damaged say nothing of its echo."""
-        self.placer.reading_times.unread.add(self.links[device].take_faulty())
+        self.placer.probe_times.add_unread(device, self.links[device].take_faulty())
 
     def begin_sums(self, sums: PlaceSums, settings: AxisSettings) -> None:
         """Let the sums for the uncertainty of the places continue with this run's encoder.
@@ -303,7 +300,7 @@ class DeviceInputs:
         state = self.links[device].tally.state
         is_open = state == "open"
         if self.links[device].decoder.gives_readings and state != "closed":
-            self.placer.reading_times.unread.set_away(now, away=not is_open)
+            self.placer.probe_times.set_away(device, now, away=not is_open)
         if not is_open:
             self._lost_ports.add(device)
         elif device in self._lost_ports:
@@ -327,7 +324,7 @@ class DeviceInputs:
             self._add_samples(axis, axis.break_path(now, until))
         for second in self._second.values():
             second.watch.restart()
-        self.placer.reading_times.unread.add([now], until)
+        self.placer.probe_times.lose_bytes(now, until)
         for name, link in self.links.items():
             self._watches.port_changed(name, now, is_open=link.tally.state == "open")
 
@@ -353,9 +350,9 @@ class DeviceInputs:
 
     def advance(self, now: int) -> None:
         """Advance to `now`, ns: an encoder that sends on change and is silent stands still."""
-        held = [link.held_since[0] for link in self.links.values()]
-        waiting = [time for time in held if time is not None]
-        self.placer.reading_times.held_since = min(waiting, default=None)
+        self.placer.probe_times.hold(
+            {name: link.held_since[0] for name, link in self.links.items()}
+        )
         self._rest_until(now)
         self._watches.advance(now)
         for second in self._second.values():
@@ -370,6 +367,8 @@ class DeviceInputs:
         """Return the changes of conditions of axes and devices since the last call."""
         changes = self.conditions + self._watches.take_conditions()
         self.conditions.clear()
+        changes += self.probe_numbers.conditions
+        self.probe_numbers.conditions.clear()
         lists = [axis.conditions for axis in self._axes]
         for found in (*lists, *(link.conditions for link in self.links.values())):
             changes += found

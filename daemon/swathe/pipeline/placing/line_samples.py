@@ -29,6 +29,7 @@ SAMPLE: Final = np.dtype(
         ("known", np.bool_),
         ("reset", np.bool_),
         ("silent", np.bool_),
+        ("unread", np.bool_),
         ("blur", np.float64, (2,)),
     ]
 )

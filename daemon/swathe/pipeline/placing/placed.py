@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from swathe.pipeline.placing.place_uncertainty import no_spread
+from swathe.station import ProbeArray
 
-__all__ = ["Placed", "PlacingObserver", "ProbePath"]
+__all__ = ["Placed", "PlacingObserver", "ProbeFacts", "ProbePath"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +25,7 @@ class Placed:
         known: journal time from which the position is known, ns, shape (n,).
         spread: what the place rests on, shape (n,), dtype `PLACE_SPREAD`; None where no reading's
             place is uncertain by its time.
+        heading: of the carriage, degrees, shape (n,); None where it keeps its direction.
     """
 
     readings: NDArray[Any]
@@ -31,12 +33,19 @@ class Placed:
     index: NDArray[np.float64]
     known: NDArray[np.int64]
     spread: NDArray[Any] | None = None
+    heading: NDArray[np.float64] | None = None
 
     def __getitem__(self, rows: Any) -> Placed:  # noqa: ANN401  whatever indexes an array
         """Return some rows."""
         spread = None if self.spread is None else self.spread[rows]
+        heading = None if self.heading is None else self.heading[rows]
         return Placed(
-            self.readings[rows], self.scan[rows], self.index[rows], self.known[rows], spread
+            self.readings[rows],
+            self.scan[rows],
+            self.index[rows],
+            self.known[rows],
+            spread,
+            heading,
         )
 
     @staticmethod
@@ -50,6 +59,7 @@ class Placed:
             np.concatenate([part.index for part in parts]),
             np.concatenate([part.known for part in parts]),
             _joined_spread(parts),
+            _joined_heading(parts),
         ).in_order()
 
     def in_order(self) -> Placed:
@@ -60,6 +70,19 @@ class Placed:
             return self
         return self[np.lexsort((times, self.known))]
 
+    def at_probes(self, probes: ProbeArray) -> Placed:
+        """Return the readings where their probes were, given where the carriage's datum was."""
+        if probes.at_datum:
+            return self
+        number = self.readings["probe"]
+        if self.heading is None:
+            scan, index = probes.offsets[number].T
+        else:
+            along, across = probes.turned(self.heading)
+            rows = np.arange(number.size)
+            scan, index = along[number, rows], across[number, rows]
+        return replace(self, scan=self.scan + scan, index=self.index + index)
+
 
 def _joined_spread(parts: list[Placed]) -> NDArray[Any] | None:
     if all(part.spread is None for part in parts):
@@ -69,7 +92,29 @@ def _joined_spread(parts: list[Placed]) -> NDArray[Any] | None:
     )
 
 
-_NOT_JOINED = ("lost", "unplaced", "unread")
+def _joined_heading(parts: list[Placed]) -> NDArray[np.float64] | None:
+    headings = [part.heading for part in parts if part.scan.size]
+    known = [heading for heading in headings if heading is not None]
+    return np.concatenate(known) if known and len(known) == len(headings) else None
+
+
+_NOT_JOINED = ("lost", "unplaced", "unread", "others", "heading")
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeFacts:
+    """What is known along a path of the readings of another probe; see the fields of `ProbePath`."""
+
+    silent: NDArray[np.bool_]
+    blur: NDArray[np.float64]
+    lost: NDArray[np.int64]
+    unplaced: NDArray[np.int64]
+    unread: NDArray[np.bool_] | None
+
+    def __getitem__(self, rows: slice | NDArray[np.bool_]) -> ProbeFacts:
+        """Return what is known along some samples."""
+        unread = None if self.unread is None else self.unread[rows]
+        return ProbeFacts(self.silent[rows], self.blur[rows], self.lost, self.unplaced, unread)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +139,9 @@ class ProbePath:
         unplaced: times of readings that were received and are placed nowhere, ns, rising, as `lost`.
         unread: whether the gauge may have sent readings around the sample that could not be read, shape
             (n,); None where all was read.
+        others: the same as `silent` to `unread`, which are those of the first probe, for each other
+            probe of the carriage.
+        heading: of the carriage, degrees, shape (n,); None where it keeps its direction.
     """
 
     time: NDArray[np.int64]
@@ -107,8 +155,10 @@ class ProbePath:
     lost: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
     unplaced: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
     unread: NDArray[np.bool_] | None = None
+    others: tuple[ProbeFacts, ...] = ()
+    heading: NDArray[np.float64] | None = None
 
-    def __getitem__(self, rows: slice) -> ProbePath:
+    def __getitem__(self, rows: slice | NDArray[np.bool_]) -> ProbePath:
         """Return some samples."""
         return ProbePath(
             time=self.time[rows],
@@ -122,12 +172,39 @@ class ProbePath:
             lost=self.lost,
             unplaced=self.unplaced,
             unread=None if self.unread is None else self.unread[rows],
+            others=tuple(facts[rows] for facts in self.others),
+            heading=None if self.heading is None else self.heading[rows],
         )
+
+    def of_probes(self, probes: ProbeArray) -> list[ProbePath]:
+        """Return the path of each probe, given that of the carriage's datum."""
+        if probes.at_datum and not self.others:
+            return [self]
+        if self.heading is None:
+            along, across = (column[:, np.newaxis] for column in probes.offsets.T)
+        else:
+            along, across = probes.turned(self.heading)
+        first = ProbeFacts(self.silent, self.blur, self.lost, self.unplaced, self.unread)
+        return [
+            replace(
+                self,
+                scan=self.scan + along[number],
+                index=self.index + across[number],
+                silent=facts.silent,
+                blur=facts.blur,
+                lost=facts.lost,
+                unplaced=facts.unplaced,
+                unread=facts.unread,
+                others=(),
+                heading=None,
+            )
+            for number, facts in enumerate((first, *self.others))
+        ]
 
     def followed_by(self, other: ProbePath) -> ProbePath:
         """Return this path, and another one behind it, which has the lost readings of both."""
         columns = [column.name for column in fields(self) if column.name not in _NOT_JOINED]
-        joined = {
+        joined: dict[str, Any] = {
             name: np.concatenate((getattr(self, name), getattr(other, name))) for name in columns
         }
         unread = None
@@ -152,19 +229,8 @@ class ProbePath:
         kept = ~dropped
         if not kept.any():
             return None
-        return ProbePath(
-            time=self.time[kept],
-            scan=self.scan[kept],
-            index=self.index[kept],
-            known=(self.known & ~apart)[kept],
-            resets=(self.resets | apart)[kept],
-            silent=self.silent[kept],
-            settled=self.settled[kept],
-            blur=self.blur[kept],
-            lost=self.lost,
-            unplaced=self.unplaced,
-            unread=None if self.unread is None else self.unread[kept],
-        )
+        apart_now = replace(self, known=self.known & ~apart, resets=self.resets | apart)
+        return apart_now if kept.all() else apart_now[kept]
 
 
 class PlacingObserver(Protocol):

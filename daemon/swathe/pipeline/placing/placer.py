@@ -20,11 +20,12 @@ from numpy.typing import NDArray
 
 from swathe.arrays import steps_of
 from swathe.pipeline.placing.place_uncertainty import no_spread
-from swathe.pipeline.placing.placed import Placed, ProbePath
-from swathe.pipeline.placing.reading_times import ReadingTimes
+from swathe.pipeline.placing.placed import Placed, ProbeFacts, ProbePath
+from swathe.pipeline.placing.probe_times import ProbeTimes
 from swathe.pipeline.placing.recent_motion import RecentMotion
 from swathe.pipeline.placing.timing import Timing
 from swathe.pipeline.placing.track import EncodedTrack, SteppedTrack
+from swathe.station import ONE_PROBE, ProbeArray
 from swathe_drivers.records import READING
 
 __all__ = ["Placer"]
@@ -46,9 +47,11 @@ class Placer:
         bracket_ns: widest pair of samples that places a reading.
         lateness_ns: how long a reading or sample may be on its way.
         held_ns: how long a sample may wait, in addition, until its time is known.
+        probes: of the carriage; one at its datum by default.
+        heading: the carriage's track, in degrees; None where it keeps its direction.
 
     Attributes:
-        reading_times: when there were readings, and when they were known.
+        probe_times: when each probe gave readings, and when they were known.
         unplaced: readings given up so far.
     """
 
@@ -60,9 +63,12 @@ class Placer:
         bracket_ns: int,
         lateness_ns: int,
         held_ns: int = 0,
+        probes: ProbeArray = ONE_PROBE,
+        heading: EncodedTrack | None = None,
     ) -> None:
         self.scan = scan
         self.index = index
+        self.heading = heading
         self._lateness = lateness_ns
         self._bracket = bracket_ns
         self._wait = bracket_ns + lateness_ns + held_ns
@@ -71,26 +77,25 @@ class Placer:
         self._pending_known: NDArray[np.int64] = np.empty(0, np.int64)
         self._pending_uncertainty: NDArray[np.int64] = np.empty(0, np.int64)
         self._pending_smear: NDArray[np.int64] = np.empty(0, np.int64)
-        self.reading_times = ReadingTimes(lateness_ns)
+        self.probe_times = ProbeTimes(probes, lateness_ns)
         self._path_samples = 0
         self._scan_motion, self._index_motion = RecentMotion(), RecentMotion()
         self._last_settled = _NEVER
         self._path_end = _NEVER  # time of the last sample on the path
         self.unplaced = 0
         self._given_up: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
-        self._beside_path = np.empty(
-            (2, 0), np.int64
-        )  # the same, for the path that may reach them yet
+        # The same with their probes, for the path that may reach them yet.
+        self._beside_path = np.empty((3, 0), np.int64)
 
     @property
     def pending(self) -> int:
-        """Readings that wait for their bracket."""
+        """How many readings wait for their bracket."""
         return int(self._pending.size)
 
     @property
-    def oldest_pending(self) -> int | None:
-        """Byte offset of the first reading that waits; None when none does."""
-        return int(self._pending["offset"].min()) if self._pending.size else None
+    def waiting(self) -> NDArray[Any]:
+        """The readings that wait for their bracket, dtype `READING`."""
+        return self._pending
 
     def add_readings(
         self,
@@ -113,11 +118,11 @@ class Placer:
         if not readings.size:
             return
         known = readings["time"] if known is None else known
-        self.reading_times.add(readings["time"], known, timing, arrived)
         timing = Timing.of(known, known) if timing is None else timing
+        self.probe_times.add(readings, known, timing, arrived)
         uncertainty, smear = timing.uncertainty, timing.smear
         if used is not None and not used.all():
-            self._give_up(readings["time"][~used], known[~used])
+            self._give_up(readings[~used], known[~used])
             readings, known = readings[used], known[used]
             uncertainty, smear = uncertainty[used], smear[used]
         if self._pending.size:
@@ -143,8 +148,8 @@ class Placer:
         that was no good is NaN, and its reading unplaced.
         """
         known = readings["time"] if known is None else known
-        timing = None if timing is None else timing.without_smear()
-        self.reading_times.add(readings["time"], known, timing)
+        timing = Timing.of(known, known) if timing is None else timing.without_smear()
+        self.probe_times.add(readings, known, timing)
         return self.place_at(readings, scan, index, known)
 
     def place_at(
@@ -156,15 +161,19 @@ class Placer:
     ) -> Placed:
         """Return readings placed by positions of their own, as `place_combined` does.
 
-        Their times are in `reading_times` already.
+        Their times are in `probe_times` already.
         """
         if index is None:
             index = self.index.locate(readings["time"]).position
-        good = np.isfinite(scan) & np.isfinite(index)
+        good, heading = np.isfinite(scan) & np.isfinite(index), None
+        if self.heading is not None:
+            located = self.heading.locate(readings["time"])
+            good, heading = good & located.known, located.position
+        placed = Placed(readings, scan, index, known, no_spread(known.size), heading)
         if good.all():
-            return Placed(readings, scan, index, known, no_spread(known.size))
-        self._give_up(readings["time"][~good], known[~good])
-        return Placed(readings, scan, index, known, no_spread(known.size))[good]
+            return placed
+        self._give_up(readings[~good], known[~good])
+        return placed[good]
 
     def place(self, now: int) -> Placed:
         """Return the readings whose position is known at the journal time `now`, ns.
@@ -174,8 +183,9 @@ class Placer:
         times, arrived = np.ascontiguousarray(self._pending["time"]), self._pending_known
         after = self.scan.samples_before(times)
         bracketed = self.scan.bracketed_from(times, after)
-        if isinstance(self.index, EncodedTrack):
-            bracketed = np.maximum(bracketed, self.index.bracketed_from(times))
+        for track in (self.index, self.heading):
+            if isinstance(track, EncodedTrack):
+                bracketed = np.maximum(bracketed, track.bracketed_from(times))
         given_up = np.maximum(times + self._wait, arrived)
         too_late = times < arrived - self._kept  # the samples around these are dropped, or may be
         in_time = (bracketed <= given_up) & ~too_late
@@ -197,20 +207,25 @@ class Placer:
         spread["speed"], spread["reading"] = scan.speed, uncertainty
         spread["samples"] = scan.uncertainty
         spread["blur"] = np.abs(scan.speed) * np.maximum(smear, scan.smear) * 1e-9
-        placed = Placed(ready, scan.position, index.position, known, spread)
-        good = in_time[now_due] & scan.known & index.known
+        good, heading = in_time[now_due] & scan.known & index.known, None
+        if self.heading is not None:
+            turned = self.heading.locate(times)
+            good, heading = good & turned.known, turned.position
+        placed = Placed(ready, scan.position, index.position, known, spread, heading)
         if not good.all():
             since = np.where(in_time | too_late, np.maximum(bracketed, arrived), given_up)
             since = np.where(too_late, arrived, since)[now_due]
-            self._give_up(times[~good], since[~good])
+            self._give_up(ready[~good], since[~good])
             placed = placed[good]
         return placed.in_order()
 
-    def _give_up(self, times: NDArray[np.int64], known: NDArray[np.int64]) -> None:
-        """Count readings without a position, of these times, by the journal times of that, ns."""
+    def _give_up(self, readings: NDArray[Any], known: NDArray[np.int64]) -> None:
+        """Count readings without a position by the journal times of that, ns."""
+        times = readings["time"]
         self.unplaced += int(times.size)
         self._given_up.append((times, known))
-        beside = np.concatenate((self._beside_path, np.stack((times, known))), axis=1)
+        fresh = np.stack((times, known, readings["probe"]))
+        beside = np.concatenate((self._beside_path, fresh), axis=1)
         self._beside_path = beside[:, np.argsort(beside[0], kind="stable")]
 
     def take_given_up(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -229,11 +244,13 @@ class Placer:
         times = track.times[start : track.settled]
         index = self.index.locate(times)
         sampled = track.known[first : track.settled]
-        if isinstance(self.index, EncodedTrack):
-            sampled = np.maximum(sampled, self.index.bracketed_from(times[joined:]))
+        for other in (self.index, self.heading):
+            if isinstance(other, EncodedTrack):
+                sampled = np.maximum(sampled, other.bracketed_from(times[joined:]))
         smeared = track.smear[first : track.settled]
-        found = self.reading_times.settle(times[joined:], sampled, self._last_settled, smeared)
-        settled, silent = found.settled, found.silent
+        settled, found = self.probe_times.settle(
+            times[joined:], sampled, self._last_settled, smeared
+        )
         count = int(np.searchsorted(settled, now, side="right"))
         if not count:
             return None
@@ -241,7 +258,6 @@ class Placer:
         times, scan = times[whole], track.positions[start : first + count]
         at, index_known = index.position[whole], index.known[whole]
         settled = np.concatenate((np.full(int(joined), self._last_settled), settled[:count]))
-        silent = np.concatenate((np.zeros(int(joined), bool), silent[:count]))
         resets = track.resets[start : first + count]
         if isinstance(self.index, EncodedTrack):
             resets = resets | self.index.reset_within(times)
@@ -250,6 +266,10 @@ class Placer:
         known = steps_of(times, times[0]) <= self._bracket
         known |= steps_of(scan, scan[0]) == 0
         known &= index_known & ~resets
+        heading = None
+        if self.heading is not None:
+            turned = self.heading.locate(times)
+            heading, known = turned.position, known & turned.known
         if isinstance(self.index, SteppedTrack):
             # Between two lines the probe is carried over; it crossed no cell on the way.
             known &= steps_of(at, at[0]) == 0
@@ -258,28 +278,39 @@ class Placer:
         self._path_samples = track.forgotten + first + count
         self._last_settled = int(settled[-1])
         self._path_end = int(times[-1])
-        blur = np.zeros((times.size, 2))
-        for axis, (positions, smear, motion) in enumerate(
+        inside = np.stack([one.inside[:count] for one in found])
+        smear = np.stack([one.smear[:count] for one in found])
+        new = slice(int(joined), None)
+        blur = np.zeros((len(found), times.size, 2))
+        for axis, (positions, smeared, motion) in enumerate(
             (
-                (scan, found.smear[:count], self._scan_motion),
-                (
-                    at,
-                    np.maximum(found.smear, index.smear[int(joined) :])[:count],
-                    self._index_motion,
-                ),
+                (scan, smear, self._scan_motion),
+                (at, np.maximum(smear, index.smear[new][:count]), self._index_motion),
             )
         ):
-            smear = np.where(found.inside[:count], 0, smear)  # noqa: PLW2901
-            moved = motion.follow(times[joined:], positions[joined:], resets[joined:], smear)
-            blur[int(joined) :, axis] = moved
-        lost = self.reading_times.lost(times, settled)
-        unplaced = self._unplaced_along(times, settled)
-        unread = None
-        if found.unread[:count].any():
-            unread = np.concatenate((np.zeros(int(joined), bool), found.unread[:count]))
+            whiles = np.where(inside, 0, smeared)
+            blur[:, new, axis] = motion.follow(times[new], positions[new], resets[new], whiles)
+        unplaced, unplaced_of = self._unplaced_along(times, settled)
+        facts = [
+            ProbeFacts(
+                silent=_behind(one.silent[:count], joined=joined),
+                blur=blur[number],
+                lost=reading_times.lost(times, settled),
+                unplaced=unplaced[unplaced_of == number],
+                unread=_behind(one.unread[:count], joined=joined)
+                if one.unread[:count].any()
+                else None,
+            )
+            for number, (one, reading_times) in enumerate(
+                zip(found, self.probe_times.of, strict=True)
+            )
+        ]
         path = ProbePath(
-            times, scan, at, known, resets, silent, settled, blur, lost, unplaced, unread
-        )
+            time=times, scan=scan, index=at, known=known, resets=resets, settled=settled,
+            silent=facts[0].silent, blur=facts[0].blur, lost=facts[0].lost,
+            unplaced=facts[0].unplaced, unread=facts[0].unread, others=tuple(facts[1:]),
+            heading=heading,
+        )  # fmt: skip
         # What belongs to samples that settled so late may be dropped already: whether it is
         # depends on how often `forget` was called.
         late = settled - times > self._kept
@@ -287,13 +318,17 @@ class Placer:
 
     def _unplaced_along(
         self, times: NDArray[np.int64], settled: NDArray[np.int64]
-    ) -> NDArray[np.int64]:
-        """Return times of readings between samples that were given up before the path there settled, ns."""
-        given_up, known = self._beside_path
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return readings between samples that were given up before the path there settled.
+
+        Their times, ns, rising, and the number of the probe of each, shape (n,) each.
+        """
+        given_up, known, number = self._beside_path
         within = (given_up > times[0]) & (given_up <= times[-1])
         self._beside_path = self._beside_path[:, given_up > times[-1]]
-        given_up, known = given_up[within], known[within]
-        return np.asarray(given_up[known < settled[np.searchsorted(times, given_up)]])
+        given_up, known, number = given_up[within], known[within], number[within]
+        in_time = known < settled[np.searchsorted(times, given_up)]
+        return given_up[in_time], number[in_time]
 
     def forget(self, now: int) -> None:
         """Drop what no reading and no sample after the journal time `now` can need."""
@@ -304,9 +339,16 @@ class Placer:
             horizon = min(horizon, int(self._pending["time"].min()))
         self.scan.forget_before(horizon)
         self.index.forget_before(horizon)
+        if self.heading is not None:
+            self.heading.forget_before(horizon)
         # No later sample is before the end of the path: of a fast gauge, these are very many readings.
         recent = now - _PACE_NS
-        self.reading_times.forget(
+        self.probe_times.forget(
             max(horizon, min(self._path_end, recent)),
             max(horizon + self._lateness, min(self._path_end + self._lateness, recent)),
         )
+
+
+def _behind(facts: NDArray[np.bool_], *, joined: bool) -> NDArray[np.bool_]:
+    """Return facts of new samples behind that of the sample which the piece before ended with."""
+    return np.concatenate((np.zeros(int(joined), bool), facts))

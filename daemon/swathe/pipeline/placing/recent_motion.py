@@ -28,16 +28,16 @@ class RecentMotion:
     def follow(
         self, times: Times, positions: Floats, resets: NDArray[np.bool_], whiles: Times
     ) -> Floats:
-        """Return how far the probe moved within a while before each sample, mm, shape (n,).
+        """Return how far the probe moved within a while before each sample, mm, shape as `whiles`.
 
         Args:
             times: of the next samples, ns, rising, shape (n,).
             positions: mm, shape (n,).
             resets: samples to which no path leads, shape (n,).
-            whiles: ns, shape (n,).
+            whiles: ns, shape (n,), or (m, n) for several of each sample.
         """
         if not times.size:
-            return np.zeros(0)
+            return np.zeros(whiles.shape)
         before = self._positions[-1] if self._positions.size else positions[0]
         mm = np.where(resets | ~np.isfinite(positions), 0.0, np.abs(steps_of(positions, before)))
         mm = np.nan_to_num(mm)

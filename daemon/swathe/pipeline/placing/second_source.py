@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
+
 from swathe.pipeline.placing.device import DeviceLink
 from swathe.pipeline.placing.encoded_axis import EncodedAxis
 from swathe.pipeline.placing.slip import SlipWatch
 from swathe.pipeline.placing.streams import TimedBatch
 from swathe.station import AxisSettings
 
-__all__ = ["SecondSource"]
+__all__ = ["SecondSource", "second_sources"]
 
 
 class SecondSource:
@@ -54,3 +56,18 @@ class SecondSource:
         counts = batch.positions["counts"][:, self.axis.column]
         positions = self.axis.scale.positions(counts)
         self.axis.track.append(batch.positions["time"], positions, known=batch.positions_known_at)
+
+
+def second_sources(
+    axes: Iterable[EncodedAxis],
+    settings: Mapping[str, AxisSettings | None],
+    links: dict[str, DeviceLink],
+    limits: dict[str, int],
+) -> dict[str, SecondSource]:
+    """Return the second sources of those axes that have one, by the name of the axis."""
+    found: dict[str, SecondSource] = {}
+    for axis in axes:
+        one = settings.get(axis.name)
+        if one is not None and one.second is not None:
+            found[axis.name] = SecondSource(axis.name, one, axis, links, limits)
+    return found

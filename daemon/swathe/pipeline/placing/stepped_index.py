@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from swathe.arrays import Floats, Times
 from swathe.pipeline.placing.hand_lines import HandLines
 from swathe.pipeline.placing.placed import Placed, ProbePath
 from swathe.pipeline.placing.track import SteppedTrack
 from swathe.station import Station
+from swathe_drivers.records import READING
 
 __all__ = ["SteppedIndex"]
 
@@ -65,9 +68,9 @@ class SteppedIndex:
         return 0 if self.hand is None else self.hand.between_lines
 
     @property
-    def oldest_pending(self) -> int | None:
-        """Byte offset of the first reading that waits; None when none does."""
-        return None if self.hand is None else self.hand.oldest_pending
+    def waiting(self) -> NDArray[Any]:
+        """The readings whose line is not decided, dtype `READING`."""
+        return np.empty(0, READING) if self.hand is None else self.hand.waiting
 
     def pending(self) -> tuple[Times, Floats]:
         """Return times, ns, and scan positions, mm, of the readings whose line is not decided."""

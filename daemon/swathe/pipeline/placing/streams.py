@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Times
+from swathe.arrays import Ints, Times, run_lengths, run_starts
 from swathe.pipeline.placing.time_tally import TimeTally, TimeWatch
 from swathe.pipeline.placing.timing import TimeBase, Timing
 from swathe_drivers import Batch, Decoder
@@ -37,7 +37,7 @@ class Released:
     paired: NDArray[Any] | None
     channels: NDArray[Any] | None = None
 
-    def __getitem__(self, rows: slice | NDArray[np.bool_]) -> Released:
+    def __getitem__(self, rows: slice | NDArray[np.bool_] | Ints) -> Released:
         """Return some records."""
         return Released(
             self.records[rows],
@@ -90,6 +90,9 @@ class WaitingRecords:
 class RecordStream:
     """Records of one kind from one device, which wait in their order until their times are known.
 
+    Several readings of one record, as of several probes, are consecutive and have its byte offset: one
+    record has one time.
+
     Args:
         base: finds the times.
         tally: counts them through the survey.
@@ -102,10 +105,14 @@ class RecordStream:
         self._numbered = numbered
         self._watch = TimeWatch(base, tally)
         self._columns: tuple[list[NDArray[Any]], ...] = ([], [], [], [], [])
+        self._lengths: list[Ints] = []  # how many readings each record has
 
     def take_readings(self, batch: Batch, arrived: Times) -> None:
         """Take the readings of a batch with all that comes with them."""
         paired = batch.positions if batch.combined else None
+        if paired is not None and paired.size < batch.readings.size:
+            begins = run_starts(batch.readings["offset"])
+            paired = np.repeat(paired, run_lengths(begins, batch.readings.size))
         self.take(batch.readings, arrived, batch.waveforms, paired, batch.channels)
 
     def take(
@@ -119,10 +126,14 @@ class RecordStream:
         """Take the next records; see `Released`."""
         if not records.size:
             return
-        numbers = records["sequence"]
+        begins = run_starts(records["offset"])
+        self._lengths.append(run_lengths(begins, records.size))
+        once = records if begins.size == records.size else records[begins]
+        numbers = once["sequence"]
         if not self._numbered:
             numbers = np.full(numbers.shape, ABSENT_SEQUENCE)
-        self._base.take(records["device_time"], numbers, records["time"], arrived)
+        known = arrived if once is records else arrived[begins]
+        self._base.take(once["device_time"], numbers, once["time"], known)
         for column, values in zip(
             self._columns, (records, arrived, waveforms, paired, channels), strict=True
         ):
@@ -138,9 +149,10 @@ class RecordStream:
         """
         timing = self._base.resolve(now, flush=flush)
         self._watch.follow(timing)
-        count = timing.time.size
-        if not count:
+        if not timing.time.size:
             return None
+        timing = self._of_each_reading(timing)
+        count = timing.time.size
         found: list[NDArray[Any] | None] = []
         for column in self._columns:
             if not column:
@@ -153,6 +165,19 @@ class RecordStream:
         assert records is not None and arrived is not None  # noqa: S101, PT018  taken with each
         records["time"] = timing.time
         return Released(records, timing, arrived, waveforms, paired, channels)
+
+    def _of_each_reading(self, timing: Timing) -> Timing:
+        """Return the times of the next records for each of their readings."""
+        lengths = np.concatenate(self._lengths)
+        now, later = lengths[: timing.time.size], lengths[timing.time.size :]
+        self._lengths = [later]
+        if (now == 1).all():
+            return timing
+        rows = np.repeat(np.arange(now.size), now)
+        begins = np.cumsum(now) - now
+        missing = np.zeros(rows.shape, np.int64)
+        missing[begins] = timing.missing  # before the first reading of the record
+        return replace(timing[rows], missing=missing)
 
 
 def _no_timing() -> Timing:
@@ -174,6 +199,18 @@ class TimedBatch(Batch):
     readings_arrived: Times = field(default_factory=lambda: np.empty(0, np.int64))
     positions_timing: Timing = field(default_factory=_no_timing)
 
+    def with_readings(self, rows: NDArray[np.bool_]) -> TimedBatch:
+        """Return the batch with some of its readings, and all positions; they are not combined."""
+        return replace(
+            self,
+            readings=self.readings[rows],
+            waveforms=None if self.waveforms is None else self.waveforms[rows],
+            channels=None if self.channels is None else self.channels[rows],
+            readings_known_at=self.readings_known_at[rows],
+            readings_timing=self.readings_timing[rows],
+            readings_arrived=self.readings_arrived[rows],
+        )
+
     @classmethod
     def of(
         cls,
@@ -191,6 +228,9 @@ class TimedBatch(Batch):
         if readings is not None and readings.paired is not None:
             paired = Released(readings.paired, readings.timing, readings.arrived, None, None)
             paired.records["time"] = readings.records["time"]
+            begins = run_starts(readings.records["offset"])
+            if begins.size < readings.records.size:  # each position once
+                paired = paired[begins]
         positions = paired or positions
         empty = _no_timing()
         return cls(

@@ -64,7 +64,7 @@ class Timing:
             smear=np.full(shape, smear, np.int64),
         )
 
-    def __getitem__(self, rows: slice | NDArray[np.bool_]) -> Timing:
+    def __getitem__(self, rows: slice | NDArray[np.bool_] | NDArray[np.int64]) -> Timing:
         """Return the times of some records."""
         return Timing(
             time=self.time[rows],

@@ -169,7 +169,7 @@ class RunRates:
 
 def speed_limit(inputs: DeviceInputs, station: Station, grid: Grid) -> float | None:
     """Return the highest speed at which no cell is skipped now, mm/s; None while unknown."""
-    pace = inputs.placer.reading_times.pace_at(np.array([NEVER_KNOWN - 1]))
+    pace = inputs.placer.probe_times.pace_at(np.array([NEVER_KNOWN - 1]))
     limit = float(speed_limits(pace, station, grid)[0])
     return limit if np.isfinite(limit) else None
 

@@ -67,7 +67,8 @@ class SurveySpots:
         kept = batch.waveforms is not None or batch.channels is not None
         if kept and batch.readings.size:
             self.waveforms.put(batch.readings, batch.waveforms, batch.channels)
-            self.waveforms.forget_before(self._watch.oldest_offset)
+            oldest = self._watch.oldest_offset
+            self.waveforms.forget_before(None if oldest is None else np.array([oldest]))
 
     def interrupt(self) -> None:
         """Let what was read so far belong to no later coupling: a port changed, a pause ended."""
@@ -115,7 +116,7 @@ class SurveySpots:
             state = CouplingState.NOT_LIFTED
         waveforms = None
         if self._grid.waveform is not None:
-            waveforms = self.waveforms.take(readings["offset"])
+            waveforms = self.waveforms.take(readings)
         channels = None
         if self._grid.channels is not None:
             channels = self.waveforms.take_channels(readings["offset"])

@@ -533,7 +533,9 @@ class Leaving:
         path = ProbePath(
             ns, at.astype(float), np.zeros(at.size), ~no, no, no, ns, np.zeros((at.size, 2))
         )
-        self.coverage.add_path(path, CrossedCells(at, entered, no, no, no, no, no, ~no, ns))
+        first = np.zeros(at.shape, np.uint8)
+        crossed = CrossedCells(at, entered, no, no, no, no, no, ~no, ns, np.arange(at.size), first)
+        self.coverage.add_path(path, crossed)
 
     def due(self, measured: dict[int, int] | None = None) -> list[int]:
         """Return when gaps change, in ms, if cells become measured at these times in ms."""

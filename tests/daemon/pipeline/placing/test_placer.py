@@ -197,7 +197,7 @@ def test_memory_of_a_long_run_is_bounded() -> None:
         made.add_readings(readings([ms * MS for ms in times]))
         go(made, (second + 1) * 1000)
     assert made.scan.times.size < 2310
-    assert len(made.reading_times) < 2310
+    assert len(made.probe_times.of[0]) < 2310
     assert made.pending < 10
 
 
@@ -256,17 +256,22 @@ def test_slow_gauge_is_waited_for() -> None:
     assert later.time[-1] == 500 * MS
 
 
+def oldest(made: Placer) -> int | None:
+    """Return the first byte offset that waits; None when none does."""
+    return int(made.waiting["offset"].min()) if made.waiting.size else None
+
+
 def test_oldest_pending_is_the_first_offset_that_waits() -> None:
     """Waveforms before that offset may be dropped."""
     made = placer()
-    waiting = [made.oldest_pending]
+    waiting = [oldest(made)]
     late = readings([30 * MS, 20 * MS, 10 * MS])
     late["offset"] = [7, 9, 11]
     made.add_readings(late)
-    waiting += [made.oldest_pending, made.pending]
+    waiting += [oldest(made), made.pending]
     append(made.scan, [(0, 0.0), (25, 2.5)])
     assert go(made, 40) == [(10, 1.0), (20, 2.0)]
-    assert [*waiting, made.oldest_pending, made.pending] == [None, 7, 3, 7, 1]
+    assert [*waiting, oldest(made), made.pending] == [None, 7, 3, 7, 1]
 
 
 @pytest.mark.parametrize("reset_at", [11, 15, 20])
@@ -330,13 +335,13 @@ def test_gauge_without_any_reading_was_silent_throughout() -> None:
 def test_readings_that_wait_and_the_byte_of_the_oldest() -> None:
     """The smallest offset counts, whatever the order; none while no reading waits."""
     made = placer()
-    assert (made.pending, made.oldest_pending) == (0, None)
+    assert (made.pending, oldest(made)) == (0, None)
     made.add_readings(readings([]))
-    assert (made.pending, made.oldest_pending) == (0, None)
+    assert (made.pending, oldest(made)) == (0, None)
     waiting = readings([30 * MS, 10 * MS, 20 * MS])
     waiting["offset"] = [70, 40, 90]
     made.add_readings(waiting)
-    assert (made.pending, made.oldest_pending) == (3, 40)
+    assert (made.pending, oldest(made)) == (3, 40)
 
 
 def test_place_at_the_first_and_the_last_sample() -> None:
@@ -360,7 +365,7 @@ def test_place_combined_on_a_stepped_index_axis() -> None:
     assert (placed.scan.tolist(), placed.index.tolist()) == ([1.0, 2.0], [5.0, 9.0])
     assert placed.readings["time"].tolist() == [19 * MS, 20 * MS]
     assert made.unplaced == 1
-    assert made.reading_times.usual == MS
+    assert made.probe_times.of[0].usual == MS
     both = made.place_combined(at, np.array([1.0, np.nan, 3.0]), np.array([np.nan, 7.0, 8.0]))
     assert (both.scan.tolist(), both.index.tolist()) == ([3.0], [8.0])
     assert made.unplaced == 3
@@ -477,16 +482,16 @@ def test_samples_that_settle_too_late_are_no_path() -> None:
 def test_usual_interval_is_that_known_at_each_time() -> None:
     """It is known with the second reading, and 0 before; what was forgotten is not asked for."""
     made = placer()
-    assert made.reading_times.pace_at(np.array([0, 50]) * MS).usual.tolist() == [0, 0]
+    assert made.probe_times.of[0].pace_at(np.array([0, 50]) * MS).usual.tolist() == [0, 0]
     times = np.arange(0, 3001, 10) * MS
     made.add_readings(readings(times[:150]), times[:150] + 5 * MS)
     asked = np.array([4, 5, 14, 15, 1000]) * MS
-    assert (made.reading_times.pace_at(asked).usual // MS).tolist() == [0, 0, 0, 10, 10]
+    assert (made.probe_times.of[0].pace_at(asked).usual // MS).tolist() == [0, 0, 0, 10, 10]
     append(made.scan, [(ms, ms / 10) for ms in range(0, 3001, 10)])
     go(made, 1500)
     made.add_readings(readings(times[150:]), times[150:] + 5 * MS)
     asked = np.array([1500, 2000, 9000]) * MS
-    assert (made.reading_times.pace_at(asked).usual // MS).tolist() == [10, 10, 10]
+    assert (made.probe_times.of[0].pace_at(asked).usual // MS).tolist() == [10, 10, 10]
 
 
 @pytest.mark.parametrize("every", [20, 70, 500, 4000])
@@ -503,7 +508,7 @@ def test_path_and_intervals_are_the_same_however_often_something_is_forgotten(ev
         made.add_readings(readings(times[begin:end] * MS), arrived[begin:end])
         append(made.scan, [(ms, ms / 10) for ms in range(now - every + 5, now + 1, 5) if ms >= 0])
         instants = np.arange(now // 100 * 100, now - every, -100)[::-1] * MS
-        usual = made.reading_times.pace_at(instants).usual.tolist()
+        usual = made.probe_times.of[0].pace_at(instants).usual.tolist()
         intervals |= dict(zip(instants.tolist(), usual, strict=True))
         path = made.take_path(now * MS)
         if path is not None:
@@ -521,12 +526,12 @@ def test_path_and_intervals_are_the_same_however_often_something_is_forgotten(ev
     ]  # fmt: skip
     unforgetting = placer()
     unforgetting.add_readings(readings(times * MS), arrived)
-    expected = unforgetting.reading_times.pace_at(
-        np.array(list(intervals), np.int64)
-    ).usual.tolist()
+    expected = (
+        unforgetting.probe_times.of[0].pace_at(np.array(list(intervals), np.int64)).usual.tolist()
+    )
     assert list(intervals.values()) == expected
     assert (intervals[0], intervals[100 * MS], intervals[1000 * MS]) == (0, 10 * MS, 10 * MS)
-    assert intervals[3800 * MS] == made.reading_times.usual > 10 * MS
+    assert intervals[3800 * MS] == made.probe_times.of[0].usual > 10 * MS
 
 
 @pytest.mark.parametrize(
@@ -565,10 +570,10 @@ def test_readings_out_of_order_are_held_in_order_across_calls() -> None:
         parted.add_readings(readings(times[begin : begin + 4]), times[begin : begin + 4])
     asked = np.arange(0, 3000, 5) * MS
     assert (
-        parted.reading_times.pace_at(asked).usual.tolist()
-        == whole.reading_times.pace_at(asked).usual.tolist()
+        parted.probe_times.of[0].pace_at(asked).usual.tolist()
+        == whole.probe_times.of[0].pace_at(asked).usual.tolist()
     )
-    assert parted.reading_times.usual == whole.reading_times.usual > 0
+    assert parted.probe_times.of[0].usual == whole.probe_times.of[0].usual > 0
 
 
 @pytest.mark.parametrize("every", [100, 200, 10_100, 20_200])
@@ -618,12 +623,12 @@ def test_readings_are_kept_while_an_encoder_is_behind() -> None:
         append(one.scan, [(ms, ms / 10) for ms in range(0, 1001, 10)])
         assert known_positions(one, 1500)[0][-1] == 1000
     made.forget(1500 * MS)
-    assert len(made.reading_times) < 400 - 45
+    assert len(made.probe_times.of[0]) < 400 - 45
     instants = np.arange(510, 4001, 50) * MS
-    expected = unforgetting.reading_times.pace_at(instants).usual.tolist()
-    assert made.reading_times.pace_at(instants).usual.tolist() == expected
+    expected = unforgetting.probe_times.of[0].pace_at(instants).usual.tolist()
+    assert made.probe_times.of[0].pace_at(instants).usual.tolist() == expected
     made.forget(4000 * MS)
-    assert 300 <= len(made.reading_times) < 315
+    assert 300 <= len(made.probe_times.of[0]) < 315
     found = []
     for one in (made, unforgetting):
         append(one.scan, [(ms, ms / 10) for ms in range(1010, 4001, 10)])

@@ -119,7 +119,7 @@ class SurveySpots:
             waveforms = self.waveforms.take(readings)
         channels = None
         if self._grid.channels is not None:
-            channels = self.waveforms.take_channels(readings["offset"])
+            channels = self.waveforms.take_channels(readings)
         coupling = coupling_of(
             readings,
             waveforms,

@@ -1,0 +1,217 @@
+"""Several probes on one carriage: each reading in the cell under its probe, and gaps by probe."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import numpy as np
+import pytest
+
+from daemon.handmade import (
+    FREE,
+    INDEX_ENCODED,
+    MS,
+    START,
+    VELOCITY,
+    feed,
+    line,
+    opened,
+    station,
+    station_text,
+)
+from swathe.journal import Chunk, Entry, Tick
+from swathe.pipeline import CellState, Pipeline
+
+GAUGE = """
+[device.{name}]
+port = "ports/{name}"
+[device.{name}.protocol]
+columns = [
+  {{is="constant", text="R"}},
+  {{is="device_time", unit="ms"}},
+  {{is="time_of_flight", unit="us", min=0.0, max=100.0}},
+  {{is="status", valid=["E"], invalid=["N"]}},
+]
+checksum = {{kind="xor", after="*"}}
+"""
+PROBE = """
+[[probe]]
+name = "{name}"
+device = "{name}"
+scan = "{scan} mm"
+index = "{index} mm"
+"""
+Wall = Callable[[int, float, float], float | str | None]
+"""What a probe reads at a position, mm: its number, scan, index -> mm, "N", or None for silence."""
+
+
+def text_of(
+    offsets: dict[str, tuple[float, float]], *, rows: int = 8, columns: int = 20, more: str = ""
+) -> str:
+    """Return a station file with a gauge for each of the probes at these offsets."""
+    text = station_text(scan_length=columns, index=INDEX_ENCODED.format(length=rows))
+    gauges = "".join(GAUGE.format(name=name) for name in offsets if name != "gauge")
+    probes = (
+        PROBE.format(name=name, scan=scan, index=index) for name, (scan, index) in offsets.items()
+    )
+    return text + gauges + "".join(probes) + more
+
+
+def drive(
+    offsets: dict[str, tuple[float, float]],
+    legs: list[tuple[float, float]],
+    wall: Wall,
+    *,
+    speed: float = 0.1,
+    ms: int = 5,
+) -> Iterator[Entry]:
+    """Yield the journal of a carriage whose datum goes from point to point, mm, at mm per ms."""
+    now, at = 0, np.array(legs[0])
+    for end in legs[1:]:
+        whole = np.hypot(*(np.array(end) - at))
+        steps = max(round(whole / (speed * ms)), 1)
+        begin = at
+        for step in range(1, steps + 1):
+            at = begin + (np.array(end) - begin) * step / steps
+            now += ms
+            time = START + now * MS
+            counts = ",".join(str(round(10 * mm)) for mm in at)
+            yield Chunk(time, "encoder", line(f"P,{now},{counts}"))
+            for number, (name, offset) in enumerate(offsets.items()):
+                value = wall(number, *(at + offset))
+                if isinstance(value, str):
+                    yield Chunk(time, name, line(f"R,{now},0.000,{value}"))
+                elif value is not None:
+                    yield Chunk(time, name, line(f"R,{now},{2 * value / VELOCITY:.6f},E"))
+            if now % 50 == 0:
+                yield Tick(time)
+    for _ in range(40):
+        now += 50
+        yield Tick(START + now * MS)
+
+
+def surveyed(
+    offsets: dict[str, tuple[float, float]],
+    legs: list[tuple[float, float]],
+    wall: Wall,
+    *,
+    more: str = "",
+    rows: int = 8,
+) -> Pipeline:
+    """Return the pipeline after a drive."""
+    text = text_of(offsets, more=more, rows=rows)
+    pipeline = Pipeline(station(text))
+    pipeline.feed(opened(text))
+    feed(pipeline, drive(offsets, legs, wall))
+    return pipeline
+
+
+def plane(_number: int, scan: float, index: float) -> float:
+    """Return a wall that is another one in each cell."""
+    return 10 + 0.01 * round(scan) + 0.2 * round(index)
+
+
+def states(pipeline: Pipeline) -> np.ndarray:
+    """Return the state of each cell, shape of the grid."""
+    return pipeline.grid.state.reshape(pipeline.grid.shape)
+
+
+TWO = {"gauge": (0.0, 0.0), "second": (0.0, 3.0)}
+FOUR = {"gauge": (0.0, 0.0), "b": (5.0, 1.0), "c": (0.0, 2.0), "d": (5.0, 3.0)}
+ACROSS = [(-8.0, 2.0), (28.0, 2.0)]
+
+
+def test_each_reading_is_in_the_cell_under_its_probe() -> None:
+    """Both axes of the offset count, and the layer says whose reading it is."""
+    pipeline = surveyed(FOUR, ACROSS, plane)
+    grid = pipeline.grid
+    measured = np.argwhere(states(pipeline) == CellState.MEASURED)
+    assert sorted({row for row, _ in measured.tolist()}) == [2, 3, 4, 5]
+    assert len(measured) == 4 * 21
+    thickness = grid.thickness.reshape(grid.shape)
+    probe = grid.probe.reshape(grid.shape)
+    for row in range(2, 6):
+        expected = 10 + 0.01 * np.arange(21) + 0.2 * row
+        np.testing.assert_allclose(thickness[row], expected, atol=1e-5)
+        assert set(probe[row].tolist()) == {row - 2}
+    assert pipeline.coverage.gaps.open_count == 0
+
+
+def test_a_cell_is_left_behind_when_the_last_probe_has_passed_it() -> None:
+    """What the leading probe did not measure is no gap while another one is still to pass it."""
+    offsets = {"gauge": (0.0, 0.0), "ahead": (10.0, 0.0)}
+
+    def wall(number: int, scan: float, index: float) -> float | str:
+        return "N" if number == 1 and 4.5 < scan < 7.5 else plane(number, scan, index)
+
+    text = text_of(offsets)
+    pipeline = Pipeline(station(text))
+    pipeline.feed(opened(text))
+    told = feed(pipeline, drive(offsets, [(-15.0, 2.0), (28.0, 2.0)], wall))
+    assert told == []
+    assert (states(pipeline)[2] == CellState.MEASURED).all()
+
+    def both(number: int, scan: float, index: float) -> float | str:
+        return "N" if 4.5 < scan < 7.5 else plane(number, scan, index)
+
+    pipeline = Pipeline(station(text))
+    pipeline.feed(opened(text))
+    told = feed(pipeline, drive(offsets, [(-15.0, 2.0), (28.0, 2.0)], both))
+    # The trailing probe is at 7 after 220 ms; the gap grows behind it, never between both probes.
+    assert min(ms for ms, _ in told) > 220
+    (gap,) = pipeline.coverage.gaps.open
+    assert sorted((gap.cells % 21).tolist()) == [5, 6, 7]
+
+
+def test_lines_between_the_probes_are_not_left_while_the_carriage_is_there() -> None:
+    """Another pass may put a probe on them: they are gaps once the carriage has gone elsewhere."""
+    sparse = {"gauge": (0.0, 0.0), "second": (0.0, 2.0)}
+    there = [(-2.0, 1.0), (22.0, 1.0), (22.0, 2.0), (-2.0, 2.0)]
+    pipeline = surveyed(sparse, there, plane)
+    assert sorted(set(np.nonzero(states(pipeline) == CellState.MEASURED)[0].tolist())) == [1, 2, 3, 4]
+    assert pipeline.coverage.gaps.open_count == 0
+    skipped = [(-2.0, 1.0), (22.0, 1.0), (22.0, 4.0), (-2.0, 4.0)]
+    pipeline = surveyed(sparse, skipped, plane)
+    (gap,) = pipeline.coverage.gaps.open
+    assert set((gap.cells // 21).tolist()) == {2}
+
+
+def test_gap_of_a_dead_probe_names_it() -> None:
+    """The line of a probe that has no echo any more is a gap, and the cells know whose it is."""
+
+    def wall(number: int, scan: float, index: float) -> float | str:
+        return "N" if number == 2 and scan > 9.5 else plane(number, scan, index)
+
+    pipeline = surveyed(FOUR, ACROSS, wall)
+    (gap,) = pipeline.coverage.gaps.open
+    assert set((gap.cells // 21).tolist()) == {4}
+    assert sorted((gap.cells % 21).tolist()) == list(range(10, 21))
+    assert set(pipeline.grid.probe[gap.cells].tolist()) == {2}
+    assert (states(pipeline)[4, 10:] == CellState.NO_SIGNAL).all()
+
+
+def test_a_probe_that_sends_nothing_any_more_leaves_no_signal() -> None:
+    """Its silence is its own: the other probes' cells are measured."""
+
+    def wall(number: int, scan: float, index: float) -> float | None:
+        return None if number == 1 and scan > 9.5 else plane(number, scan, index)
+
+    pipeline = surveyed(TWO, ACROSS, wall)
+    assert (states(pipeline)[2] == CellState.MEASURED).all()
+    assert (states(pipeline)[5, :10] == CellState.MEASURED).all()
+    assert (states(pipeline)[5, 11:] == CellState.NO_SIGNAL).all()
+
+
+def test_a_heading_turns_the_probes_with_the_carriage() -> None:
+    """A probe to the left is ahead once the carriage has turned to the right."""
+
+
+@pytest.mark.parametrize("order", ["as told", "reversed"])
+def test_the_order_of_the_entries_changes_only_the_numbers(order: str) -> None:
+    """Which probe is the first one in the file has no effect on the cells."""
+    offsets = dict(reversed(FOUR.items())) if order == "reversed" else FOUR
+    pipeline = surveyed(offsets, ACROSS, lambda _n, scan, index: plane(0, scan, index))
+    assert np.count_nonzero(states(pipeline) == CellState.MEASURED) == 4 * 21
+
+
+assert FREE

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from daemon.handmade import (
-    FREE,
     INDEX_ENCODED,
     MS,
     START,
@@ -142,23 +141,23 @@ def test_a_cell_is_left_behind_when_the_last_probe_has_passed_it() -> None:
     offsets = {"gauge": (0.0, 0.0), "ahead": (10.0, 0.0)}
 
     def wall(number: int, scan: float, index: float) -> float | str:
-        return "N" if number == 1 and 4.5 < scan < 7.5 else plane(number, scan, index)
+        return "N" if number == 1 and 4.4 < scan < 7.6 else plane(number, scan, index)
 
     text = text_of(offsets)
     pipeline = Pipeline(station(text))
     pipeline.feed(opened(text))
-    told = feed(pipeline, drive(offsets, [(-15.0, 2.0), (28.0, 2.0)], wall))
-    assert told == []
+    changes = feed(pipeline, drive(offsets, [(-15.0, 2.0), (28.0, 2.0)], wall))
+    assert changes == []
     assert (states(pipeline)[2] == CellState.MEASURED).all()
 
     def both(number: int, scan: float, index: float) -> float | str:
-        return "N" if 4.5 < scan < 7.5 else plane(number, scan, index)
+        return "N" if 4.4 < scan < 7.6 else plane(number, scan, index)
 
     pipeline = Pipeline(station(text))
     pipeline.feed(opened(text))
-    told = feed(pipeline, drive(offsets, [(-15.0, 2.0), (28.0, 2.0)], both))
+    changes = feed(pipeline, drive(offsets, [(-15.0, 2.0), (28.0, 2.0)], both))
     # The trailing probe is at 7 after 220 ms; the gap grows behind it, never between both probes.
-    assert min(ms for ms, _ in told) > 220
+    assert min(ms for ms, _ in changes) > 220
     (gap,) = pipeline.coverage.gaps.open
     assert sorted((gap.cells % 21).tolist()) == [5, 6, 7]
 
@@ -168,7 +167,12 @@ def test_lines_between_the_probes_are_not_left_while_the_carriage_is_there() -> 
     sparse = {"gauge": (0.0, 0.0), "second": (0.0, 2.0)}
     there = [(-2.0, 1.0), (22.0, 1.0), (22.0, 2.0), (-2.0, 2.0)]
     pipeline = surveyed(sparse, there, plane)
-    assert sorted(set(np.nonzero(states(pipeline) == CellState.MEASURED)[0].tolist())) == [1, 2, 3, 4]
+    assert sorted(set(np.nonzero(states(pipeline) == CellState.MEASURED)[0].tolist())) == [
+        1,
+        2,
+        3,
+        4,
+    ]
     assert pipeline.coverage.gaps.open_count == 0
     skipped = [(-2.0, 1.0), (22.0, 1.0), (22.0, 4.0), (-2.0, 4.0)]
     pipeline = surveyed(sparse, skipped, plane)
@@ -202,16 +206,70 @@ def test_a_probe_that_sends_nothing_any_more_leaves_no_signal() -> None:
     assert (states(pipeline)[5, 11:] == CellState.NO_SIGNAL).all()
 
 
+TURNING = """
+[carriage]
+heading = { device = "compass", counts_per_degree = 10 }
+[device.compass]
+port = "ports/compass"
+[device.compass.protocol]
+columns = [{is="constant", text="H"}, {is="device_time", unit="ms"}, {is="counts", axis="heading"}]
+checksum = {kind="xor", after="*"}
+"""
+
+
+def turned(degrees: Callable[[int], float], entries: Iterator[Entry]) -> Iterator[Entry]:
+    """Yield entries, and a line of the compass with each of the encoder."""
+    for entry in entries:
+        yield entry
+        if isinstance(entry, Chunk) and entry.port == "encoder":
+            ms = (entry.time - START) // MS
+            yield Chunk(entry.time, "compass", line(f"H,{ms},{round(10 * degrees(ms))}"))
+
+
 def test_a_heading_turns_the_probes_with_the_carriage() -> None:
-    """A probe to the left is ahead once the carriage has turned to the right."""
+    """At 90 degrees a probe that was ahead is at a higher index position, one to the side behind."""
+    offsets = {"gauge": (3.0, 0.0), "second": (0.0, 2.0)}
+    text = text_of(offsets, more=TURNING)
+    pipeline = Pipeline(station(text))
+    pipeline.feed(opened(text))
+    legs = drive(offsets, [(-8.0, 2.0), (28.0, 2.0)], lambda n, _scan, _index: 10.0 + n)
+    feed(pipeline, turned(lambda _ms: 90.0, legs))
+    rows = states(pipeline) == CellState.MEASURED
+    assert sorted(set(np.nonzero(rows)[0].tolist())) == [2, 5]
+    probe = pipeline.grid.probe.reshape(pipeline.grid.shape)
+    assert set(probe[5].tolist()) == {0}  # 3 mm ahead is 3 mm up
+    assert set(probe[2].tolist()) == {1}  # 2 mm up is 2 mm back: on the datum's row
+    assert rows[5].all()
+    assert rows[2].all()
 
 
-@pytest.mark.parametrize("order", ["as told", "reversed"])
+def test_a_carriage_that_turns_in_motion_puts_each_reading_where_its_probe_was() -> None:
+    """The heading is interpolated at the time of the reading."""
+    offsets = {"gauge": (4.0, 0.0), "second": (0.0, 0.0)}
+    text = text_of(offsets, more=TURNING)
+    pipeline = Pipeline(station(text))
+    pipeline.feed(opened(text))
+
+    def heading(ms: int) -> float:
+        return 0.1 * ms  # 90 degrees after 900 ms
+
+    def wall(number: int, _scan: float, _index: float) -> float:
+        return 10.0 + number
+
+    legs = drive(offsets, [(10.0, 2.0), (10.05, 2.0), (10.0, 2.0)] * 90, wall)
+    feed(pipeline, turned(heading, (one for one in legs if one.time <= START + 900 * MS)))
+    angles = np.deg2rad(np.arange(0, 90.1, 0.5))
+    columns, rows = 10 + 4 * np.cos(angles), 2 + 4 * np.sin(angles)
+    expected = set(pipeline.grid.cells_at(columns, rows).tolist())
+    measured = np.flatnonzero(pipeline.grid.state == CellState.MEASURED)
+    of_first = set(measured[pipeline.grid.probe[measured] == 0].tolist())
+    assert of_first <= set(pipeline.grid.cells_at(columns, rows).tolist())
+    assert len(expected - of_first) <= 1  # the last readings still wait
+
+
+@pytest.mark.parametrize("order", ["as they are", "reversed"])
 def test_the_order_of_the_entries_changes_only_the_numbers(order: str) -> None:
     """Which probe is the first one in the file has no effect on the cells."""
     offsets = dict(reversed(FOUR.items())) if order == "reversed" else FOUR
     pipeline = surveyed(offsets, ACROSS, lambda _n, scan, index: plane(0, scan, index))
     assert np.count_nonzero(states(pipeline) == CellState.MEASURED) == 4 * 21
-
-
-assert FREE

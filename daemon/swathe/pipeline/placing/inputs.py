@@ -16,6 +16,7 @@ from swathe.pipeline.placing.device_links import links_of
 from swathe.pipeline.placing.device_tally import DeviceTally
 from swathe.pipeline.placing.device_watches import DeviceWatches
 from swathe.pipeline.placing.encoded_axis import EncodedAxis
+from swathe.pipeline.placing.heading import heading_axis, heading_conditions
 from swathe.pipeline.placing.lost_positions import LostPositions
 from swathe.pipeline.placing.pauses import Pauses
 from swathe.pipeline.placing.place_uncertainty import PlaceSums
@@ -104,11 +105,13 @@ class DeviceInputs:
             self.stepped = SteppedIndex(station, noise=noise, line=line, in_doubt=in_doubt)
         axes = (self._scan, self._index)
         self._axes = tuple(axis for axis in axes if isinstance(axis, EncodedAxis))
+        self._heading = heading_axis(station, self.links, rests=self._on_change)
+        self._tracked = (*self._axes, *([] if self._heading is None else [self._heading]))
         self.positions = LostPositions(self._axes, self.links)
         self.standstills = Standstills()
-        for encoded in self._axes:
+        for encoded in self._tracked:
             encoded.standstills = self.standstills
-        self._glitches = dict.fromkeys((axis.name for axis in self._axes), 0)
+        self._glitches = dict.fromkeys((axis.name for axis in self._tracked), 0)
         # Readings have positions of their own if their device sends one on each axis.
         (first, *others) = {axis.device for axis in self._axes} or {""}
         is_combined = bool(first) and not others and self.links[first].decoder.combined
@@ -127,6 +130,7 @@ class DeviceInputs:
             lateness_ns=station.placing.lateness,
             held_ns=HELD_NS if may_hold else 0,
             probes=self.probes,
+            heading=None if self._heading is None else self._heading.track,
         )
         self.pauses = Pauses()
         self.place_sums: PlaceSums | None = None
@@ -153,11 +157,12 @@ class DeviceInputs:
         rested, damaged = damage.release(batch) if damage else (None, None)
         if device == self._combined_device:
             timing = timing.without_smear()
-        for axis in self._axes:
+        for axis in self._tracked:
             if axis.device != device or not batch.positions.size:
                 continue
             column = batch.positions["counts"][:, axis.column]
-            self._watches.add_positions(axis, column, batch.positions_known_at)
+            if axis is not self._heading:
+                self._watches.add_positions(axis, column, batch.positions_known_at)
             samples = axis.take(
                 batch.positions["time"],
                 column,
@@ -257,7 +262,7 @@ class DeviceInputs:
         tally = self.links[axis.device].tally
         tally.glitches += axis.glitches - self._glitches[axis.name]
         self._glitches[axis.name] = axis.glitches
-        if axis.device == self._combined_device:
+        if axis.device == self._combined_device and axis is not self._heading:
             self.combined.decide(axis.name, samples)
         good = samples.good
         if self.positions.unproven and good.any():
@@ -305,7 +310,7 @@ class DeviceInputs:
             self._lost_ports.add(device)
         elif device in self._lost_ports:
             self._lost_ports.discard(device)
-            for axis in (one for one in self._axes if one.device == device):
+            for axis in (one for one in self._tracked if one.device == device):
                 if axis.keeps_count:
                     axis.cut_path(now)
                 else:
@@ -318,9 +323,10 @@ class DeviceInputs:
         Counts stay what they are, but no path leads over the gap; an index mark may be in it.
         """
         self._rest_until(now, final=True)
-        for axis in self._axes:
+        for axis in self._tracked:
             self._silent_devices.add(axis.device)
-            self.positions.unproven.add(axis.name)
+            if axis is not self._heading:
+                self.positions.unproven.add(axis.name)
             self._add_samples(axis, axis.break_path(now, until))
         for second in self._second.values():
             second.watch.restart()
@@ -339,7 +345,7 @@ class DeviceInputs:
         if not self._on_change:
             return []
         resting = self._on_change - self._silent_devices
-        return [axis for axis in self._axes if axis.rests and axis.device in resting]
+        return [axis for axis in self._tracked if axis.rests and axis.device in resting]
 
     def _rest_until(self, now: int, device: str | None = None, *, final: bool = False) -> None:
         for axis in self._resting_axes():
@@ -367,6 +373,7 @@ class DeviceInputs:
         """Return the changes of conditions of axes and devices since the last call."""
         changes = self.conditions + self._watches.take_conditions()
         self.conditions.clear()
+        changes += [] if self._heading is None else heading_conditions(self._heading)
         changes += self.probe_numbers.conditions
         self.probe_numbers.conditions.clear()
         lists = [axis.conditions for axis in self._axes]

@@ -13,7 +13,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from swathe.calibration import CalibrationRecord, parse_calibration_record, read_calibration_record
 from swathe.errors import CalibrationError, Problem
-from swathe.station.model import AxisMode, AxisSettings, DeviceSettings
+from swathe.station.model import AUTO, AxisMode, AxisSettings, DeviceSettings
 from swathe.station.probe_tables import (
     MOST_PROBES,
     ArrayProbeSettings,
@@ -119,7 +119,7 @@ def check_probes(
         remedy = "add [[probe]] entries, or remove [carriage]"
         problems.append(Problem("carriage", "needs the probes that it carries", "none", remedy))
     if not probes:
-        return problems
+        return problems if faulty else problems + _check_single(decoders)
     if len(probes) > MOST_PROBES:
         problems.append(Problem("probe", f"must be at most {MOST_PROBES} entries", len(probes)))
     if "spots" in parts:
@@ -128,6 +128,7 @@ def check_probes(
             Problem("probe", "must be one table [probe] with [spots]", "[[probe]]", remedy)
         )
     problems += _check_names(probes)
+    problems += _check_unfit(probes, parts, decoders)
     problems += _check_sources(probes, decoders)
     problems += _check_offsets(probes, parts)
     return problems
@@ -151,6 +152,53 @@ def _check_extents(carriage: CarriageSettings, parts: dict[str, Any]) -> list[Pr
                 got = f"{ends[0]:g} to {ends[1]:g} mm"
                 requirement = "must run from lower to higher"
                 problems.append(Problem(f"carriage.{name}.{axis}", requirement, got))
+    return problems
+
+
+def _check_single(decoders: Mapping[str, Decoder]) -> list[Problem]:
+    """Return which device has several inputs, where the station has one probe."""
+    problems: list[Problem] = []
+    for name, decoder in decoders.items():
+        inputs = inputs_of(decoder)
+        if decoder.gives_readings and inputs is not None and len(inputs) == 1:
+            continue
+        if decoder.gives_readings:
+            sends = "any number" if inputs is None else ", ".join(str(one) for one in inputs)
+            requirement = f"must say which input each probe is on: '{name}' sends {sends}"
+            remedy = (
+                "add a [[probe]] with name, input and offset for each, or for the only one used"
+            )
+            problems.append(Problem("probe", requirement, "none", remedy))
+    return problems
+
+
+def _check_unfit(
+    probes: tuple[ArrayProbeSettings, ...],
+    parts: dict[str, Any],
+    decoders: Mapping[str, Decoder],
+) -> list[Problem]:
+    """Return what goes with one probe only."""
+    devices: dict[str, DeviceSettings] = parts.get("device", {})
+    index: AxisSettings | None = parts.get("index")
+    problems: list[Problem] = []
+    stepped = index is not None and index.mode is AxisMode.STEPPED
+    if stepped and "motion" not in parts and len(probes) > 1:
+        remedy = "give the index axis an encoder, or let a crawler step it"
+        requirement = "must not be stepped by hand with several probes"
+        problems.append(Problem("index.mode", requirement, "stepped", remedy))
+    gauges = [name for name, decoder in decoders.items() if decoder.gives_readings]
+    for name in gauges:
+        device = devices.get(name)
+        if device is not None and device.delay == AUTO and len(gauges) > 1:
+            remedy = "measure it with `swathe calibrate delay` and give it"
+            requirement = "must be given where several devices give readings"
+            problems.append(Problem(f"device.{name}.delay", requirement, AUTO, remedy))
+        inputs = inputs_of(decoders[name])
+        if decoders[name].held_after and (inputs is None or len(inputs) > 1):
+            remedy = "remove it: a value that a device repeats is another probe's next time"
+            key = f"device.{name}.protocol.held_after"
+            requirement = "must be left out of a device with several inputs"
+            problems.append(Problem(key, requirement, "given", remedy))
     return problems
 
 
@@ -240,6 +288,10 @@ def _check_heading(
     if index is None or index.mode is AxisMode.STEPPED:
         remedy = "a carriage that turns needs an encoded index axis"
         problems.append(Problem("carriage.heading", "needs an encoded index axis", "none", remedy))
+    if heading.device in decoders and decoders[heading.device].combined:
+        remedy = "let another device send the heading"
+        requirement = "must not send readings with its positions"
+        problems.append(Problem("carriage.heading.device", requirement, heading.device, remedy))
     if heading.device not in devices:
         known = ", ".join(sorted(devices)) or "none"
         requirement = f"must be one of the devices {known}"

@@ -213,3 +213,31 @@ def test_extents_of_a_carriage_are_for_a_machine_and_run_upwards() -> None:
     assert "'carriage.body.scan' must run from lower to higher (got '5 to -5 mm')" in str(
         caught.value
     )
+
+
+@pytest.mark.parametrize(
+    ("text", "problem"),
+    [
+        (
+            station_text(index='[index]\nlength = "8 mm"\nresolution = "1 mm"\nmode = "stepped"\n')
+            + SECOND_GAUGE
+            + entry("a")
+            + entry("b", "other", index="1 mm"),
+            "'index.mode' must not be stepped by hand with several probes (got 'stepped')",
+        ),
+        (
+            station_text(index=INDEX).replace(
+                'port = "ports/gauge"', 'port = "ports/gauge"\ndelay = "auto"'
+            )
+            + SECOND_GAUGE
+            + entry("a")
+            + entry("b", "other", index="1 mm"),
+            "'device.gauge.delay' must be given where several devices give readings (got 'auto')",
+        ),
+    ],
+)
+def test_what_goes_with_one_probe_only_is_refused(text: str, problem: str) -> None:
+    """It is said where, and what to do instead."""
+    with pytest.raises(StationError) as caught:
+        parse_station(text, "bench.toml")
+    assert problem in str(caught.value)

@@ -360,8 +360,7 @@ class Grid:
         """
         np.add.at(self.passes, cells, 1)
         if probe is not None:
-            unread = self.hits[cells] == 0
-            self.probe[cells[unread]] = probe[unread]
+            self.probe[cells] = np.where(self.hits[cells] == 0, probe, self.probe[cells])
         if uncertain is not None and uncertain.any():
             self._raise_state(cells[uncertain], CellState.UNCERTAIN)
             cells, silent = cells[~uncertain], silent[~uncertain]
@@ -379,7 +378,7 @@ class Grid:
         """Return a block of a layer as it is stored; NaN in cells without readings (`known_times`).
 
         Args:
-            name: of a layer, or of a channel.
+            name: of a layer or channel.
             rows: index cells.
             columns: scan cells.
         """

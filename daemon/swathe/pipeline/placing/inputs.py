@@ -74,32 +74,19 @@ class DeviceInputs:
         self._silent_devices: set[str] = set()
         self._lost_ports: set[str] = set()
 
-        def rests(axis: AxisSettings) -> bool:
+        def encoded(name: str, axis: AxisSettings) -> EncodedAxis:
             # A device that sends readings with its counts is not silent at rest.
             device = axis.device or ""
-            return device in self._on_change and not self.links[device].decoder.combined
+            rests = device in self._on_change and not self.links[device].decoder.combined
+            return EncodedAxis(name, axis, self.links, **limits, rests=rests, units=station.display)
 
         self._scan: EncodedAxis | UnencodedAxis = UnencodedAxis("scan")
         if station.spots is None:
-            self._scan = EncodedAxis(
-                "scan",
-                station.scan,
-                self.links,
-                **limits,
-                rests=rests(station.scan),
-                units=station.display,
-            )
+            self._scan = encoded("scan", station.scan)
         self._index: EncodedAxis | None = None
         self.stepped: SteppedIndex | None = None
         if station.index is not None and station.index.mode is not AxisMode.STEPPED:
-            self._index = EncodedAxis(
-                "index",
-                station.index,
-                self.links,
-                **limits,
-                rests=rests(station.index),
-                units=station.display,
-            )
+            self._index = encoded("index", station.index)
         else:
             noise = self._scan.same_within
             self.stepped = SteppedIndex(station, noise=noise, line=line, in_doubt=in_doubt)
@@ -109,8 +96,8 @@ class DeviceInputs:
         self._tracked = (*self._axes, *([] if self._heading is None else [self._heading]))
         self.positions = LostPositions(self._axes, self.links)
         self.standstills = Standstills()
-        for encoded in self._tracked:
-            encoded.standstills = self.standstills
+        for axis in self._tracked:
+            axis.standstills = self.standstills
         self._glitches = dict.fromkeys((axis.name for axis in self._tracked), 0)
         # Readings have positions of their own if their device sends one on each axis.
         (first, *others) = {axis.device for axis in self._axes} or {""}

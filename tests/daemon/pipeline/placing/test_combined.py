@@ -45,7 +45,7 @@ def test_readings_of_one_record_have_its_position(first: int) -> None:
         combined.place(cast("Placer", order))
         assert {place for _, place in order.placed} == {10.0 * n for n in range(1, time + 1)}
     assert order.placed == [(1, 10.0)] * 3 + [(2, 20.0)] + [(3, 30.0)] * 2
-    assert combined.oldest_pending is None
+    assert not combined.waiting.size
 
 
 def test_positions_of_several_records_at_a_time_go_to_their_readings() -> None:

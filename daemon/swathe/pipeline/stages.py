@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from swathe.arrays import Cells, distinct
 from swathe.journal import Sent
 from swathe.pipeline.block import Block, counted, first_known
-from swathe.pipeline.carriage import Carriage
+from swathe.pipeline.carriage_cells import CarriageCells
 from swathe.pipeline.cells.crossed import UNCERTAIN_CELLS, pass_through
 from swathe.pipeline.cells.grid import CellUpdate
 from swathe.pipeline.cells.waveforms import PendingWaveforms
@@ -43,6 +43,7 @@ from swathe.pipeline.placing.placed_share import PlacedShare
 from swathe.pipeline.placing.reading_keys import oldest_offsets
 from swathe.pipeline.placing.slip import PositionSet, Slip
 from swathe.pipeline.placing.track import NEVER_KNOWN
+from swathe.pipeline.progress.probe_snapshot import count_by_probe
 from swathe.pipeline.survey_state import SurveyState
 from swathe.station import Station, gauge_of
 from swathe_drivers import channels_of
@@ -70,7 +71,7 @@ class SurveyStages(SurveyState):
         self._waveforms = PendingWaveforms()
         self._placed: list[Placed] = []
         self._placed_share = PlacedShare()
-        self._carriage = Carriage(self.grid, self.coverage, observer)
+        self._carriage = CarriageCells(self.grid, self.coverage, observer)
         self._evaluated = 0  # the last instant of which all is evaluated
         self._due_later = np.empty(0, np.int64)  # instants that readings on the grid require
         self._slip_events: list[Slip | PositionSet] = []  # not applied yet
@@ -353,6 +354,7 @@ class SurveyStages(SurveyState):
         placed, cells = block.take_readings(until)
         if cells.size:
             self.readings += int(cells.size)
+            count_by_probe(self._of_probes, placed.readings)
             self.calibration.count(placed.readings[counted(placed, cells)])
             uncertain = np.zeros(cells.shape, bool)
             if placed.spread is not None:

@@ -12,7 +12,7 @@ from swathe.pipeline.alarms.evaluation import AlarmEvaluation
 from swathe.pipeline.applied_revisions import AppliedRevisions
 from swathe.pipeline.calibration_in_force import CalibrationInForce
 from swathe.pipeline.cells.beam_coverage import covered_points
-from swathe.pipeline.cells.beam_positions import BeamPositions
+from swathe.pipeline.cells.beam_positions import new_beam_positions
 from swathe.pipeline.cells.changed import ChangedCells
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.gaps import Gap
@@ -37,6 +37,7 @@ from swathe.pipeline.placing.pauses import Pauses
 from swathe.pipeline.placing.place_uncertainty import PlaceBudget, PlaceSums, StatedUncertainty
 from swathe.pipeline.placing.standing import Standing
 from swathe.pipeline.progress.delay_snapshot import DelaySnapshot, delay_snapshots
+from swathe.pipeline.progress.probe_snapshot import no_counts
 from swathe.pipeline.progress.progress import RunRates, progress_of, speed_limit
 from swathe.pipeline.progress.revision_snapshots import RevisionSnapshot
 from swathe.pipeline.progress.snapshots import (
@@ -152,7 +153,7 @@ class SurveyState:
                 requests=self.requests,
             )
         self.place_sums = PlaceSums()
-        self.beam_positions = self._new_beam_positions()
+        self.beam_positions = new_beam_positions(station, self.grid)
         self.measured_delays: dict[str, MeasuredDelay] = {}
         self.newest_delays: dict[str, MeasuredDelay] = {}
         self.estimated_delays: dict[str, EstimatedDelay] = {}
@@ -168,6 +169,7 @@ class SurveyState:
         self.alarms = self._alarm_evaluation.register
         self._inputs: DeviceInputs | None = None
         self._standing = Standing(scan.resolution)
+        self._of_probes = no_counts()
         self._rates = RunRates()
         self._delay_watch: DelayWatch | None = None
         self._line = 0
@@ -240,6 +242,11 @@ class SurveyState:
         since = self._standing.since
         return None if since is None else since + self._utc_offset
 
+    @property
+    def dead_probes(self) -> frozenset[int]:
+        """Numbers of the probes that have no echo now, while others have some."""
+        return self._alarm_evaluation.probe_echoes.lost
+
     def waiting_readings(self) -> tuple[Times, Floats]:
         """Return times, ns UTC, and scan positions, mm, of readings whose line is not decided."""
         if self._inputs is None or self._inputs.stepped is None:
@@ -310,15 +317,6 @@ class SurveyState:
         return self.place_sums.budget(
             delay_ns=delay_uncertainty(self.station, self.measured_delays), scale=scale
         )
-
-    def _new_beam_positions(self) -> BeamPositions | None:
-        beam = None if self.station.spots is not None else beam_of(self.station)
-        if beam is None:
-            return None
-        deepest = self.station.survey.nominal_thickness
-        # Without a nominal thickness, a reading outside the grid covers what the narrowest beam does.
-        widest = float(beam.width(0.0 if deepest is None else deepest))
-        return BeamPositions(self.grid, narrowest=beam.narrowest, widest=widest)
 
     def beam_points(self) -> tuple[int, int] | None:
         """Return how many points of the required area the beam has covered, and how many it has.
@@ -394,4 +392,6 @@ class SurveyState:
             rates=self._rates, slipped_cells=self.slipped_cells, lift=self._offered_lift,
             readings=self.readings, unplaced=unplaced,
             between_lines=between, coupled=self._alarm_evaluation.coupled,
+            probe_echoes=self._alarm_evaluation.probe_echoes, of_probes=self._of_probes,
+            utc_offset=self._utc_offset,
         )  # fmt: skip

@@ -66,10 +66,15 @@ from swathe.station.motion import (
     motion_driver,
 )
 from swathe.station.probe import beam_of, beam_on_wall, beam_warnings
-from swathe.station.probe_tables import ArrayProbeSettings, CarriageSettings, HeadingSettings
+from swathe.station.probe_tables import (
+    MOST_PROBES,
+    ArrayProbeSettings,
+    CarriageSettings,
+    HeadingSettings,
+)
 from swathe.station.probes import (
     NO_PROBE,
-    ONE_PROBE,
+    SINGLE_PROBE,
     CarriageProbe,
     ProbeArray,
     probes_of,
@@ -88,9 +93,10 @@ from swathe.station.thickness_scale import (
 
 __all__ = [
     "AUTO",
+    "MOST_PROBES",
     "MOTION_PORT",
     "NO_PROBE",
-    "ONE_PROBE",
+    "SINGLE_PROBE",
     "AlarmKind",
     "AlarmSettings",
     "ArrayProbeSettings",

@@ -20,7 +20,14 @@ from swathe.station.model import Station
 from swathe.station.probe_tables import MOST_INPUT
 from swathe.station.quality import CalibrationSettings, ProbeSettings
 
-__all__ = ["NO_PROBE", "ONE_PROBE", "CarriageProbe", "ProbeArray", "probes_of", "station_of_probe"]
+__all__ = [
+    "NO_PROBE",
+    "SINGLE_PROBE",
+    "CarriageProbe",
+    "ProbeArray",
+    "probes_of",
+    "station_of_probe",
+]
 
 NO_PROBE = MOST_INPUT
 """The number of a reading whose input belongs to no probe of the station."""
@@ -117,7 +124,7 @@ class ProbeArray:
         return numbers
 
 
-ONE_PROBE: Final = ProbeArray((CarriageProbe(number=0, name="", device="", input=None),))
+SINGLE_PROBE: Final = ProbeArray((CarriageProbe(number=0, name="", device="", input=None),))
 """One probe at the datum, whatever its device."""
 
 

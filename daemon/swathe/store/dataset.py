@@ -17,10 +17,12 @@ from swathe.store.advice import REPAIR, advice
 from swathe.store.folder import SurveyFolder
 from swathe.store.layers import (
     LAYERS,
+    PROBE_LAYER,
     SPOT_ATTRIBUTES,
     axis_attributes,
     channel_attributes,
     layer_attributes,
+    probe_attributes,
     spot_names,
 )
 
@@ -61,6 +63,7 @@ def dataset_of(
     *,
     spots: Sequence[str] = (),
     channels: Sequence[ChannelFormat] = (),
+    probes: Sequence[str] = (),
 ) -> xarray.Dataset:
     """Return the layers of a grid with named dimensions, coordinates in mm and CF attributes.
 
@@ -69,6 +72,7 @@ def dataset_of(
         attributes: of the whole Dataset.
         spots: names of the spots that are the cells of the scan axis; none of an encoded one.
         channels: that the grid keeps.
+        probes: names of several probes; none of a single one.
 
     Raises:
         SwatheError: xarray is not installed.
@@ -81,6 +85,9 @@ def dataset_of(
         name: (("index", "scan"), grid.layer(name, *whole), layer_attributes(name, grid.rule))
         for name in LAYERS
     }
+    if probes:
+        layer = grid.layer(PROBE_LAYER, *whole)
+        layers[PROBE_LAYER] = (("index", "scan"), layer, probe_attributes(probes))
     for channel in channels:
         attributes_of = channel_attributes(channel)
         layers[channel.name] = (("index", "scan"), grid.layer(channel.name, *whole), attributes_of)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from swathe.pipeline import CellState
 from swathe.pipeline.cells.known_times import NO_TIME
 from swathe.reading_flags import flag_attributes
-from swathe.station import Axis, CellRule, Station, kept_channels, kept_waveforms
+from swathe.station import NO_PROBE, Axis, CellRule, Station, kept_channels, kept_waveforms
 from swathe_drivers import ChannelFormat, WaveformFormat
 
 if TYPE_CHECKING:
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = [
     "COORDINATES",
     "LAYERS",
+    "PROBE_LAYER",
     "SPOT_ATTRIBUTES",
     "WAVEFORM_CHUNK",
     "axis_attributes",
@@ -27,6 +28,8 @@ __all__ = [
     "create_lacking",
     "layer_attributes",
     "layer_chunks",
+    "layer_names",
+    "probe_attributes",
     "spot_names",
 ]
 
@@ -71,6 +74,9 @@ LAYERS: dict[str, tuple[str, dict[str, Any]]] = {
     ),
 }
 
+PROBE_LAYER = "probe"
+"""The layer of a station with several probes that says which one's reading represents the cell."""
+
 
 COORDINATES = frozenset({"scan", "index", "spot", "sample_time"})
 """Arrays that are written once; all others are layers of the cells, written in whole chunks."""
@@ -96,6 +102,16 @@ def channel_attributes(channel: ChannelFormat) -> dict[str, Any]:
         "long_name": f"{channel.name.replace('_', ' ')} that the device sent",
         "units": channel.unit,
         "comment": "with the reading that represents the cell, or the last one before it",
+    }
+
+
+def probe_attributes(names: Sequence[str]) -> dict[str, Any]:
+    """Return the attributes of the layer of probes, given their names."""
+    return {
+        "long_name": "probe whose reading represents the cell",
+        "flag_values": list(range(len(names))),
+        "flag_meanings": " ".join(names),
+        "comment": f"{NO_PROBE} in a cell without a reading",
     }
 
 
@@ -129,6 +145,9 @@ def create_lacking(group: zarr.Group, station: Station) -> None:
     for name, (dtype, _) in LAYERS.items():
         if name not in group:
             _create(group, station, name, dtype, layer_attributes(name, station.survey.cell_rule))
+    if station.probes and PROBE_LAYER not in group:
+        about = probe_attributes([probe.name for probe in station.probes])
+        _create(group, station, PROBE_LAYER, "uint8", about)
     for channel in kept_channels(station):
         if channel.name not in group:
             _create(group, station, channel.name, "float32", channel_attributes(channel))
@@ -136,6 +155,12 @@ def create_lacking(group: zarr.Group, station: Station) -> None:
     if waveforms is not None and "waveform" not in group:
         _create_waveforms(group, station, waveforms)
     _create_coordinates(group, station)
+
+
+def layer_names(station: Station) -> tuple[str, ...]:
+    """Return the names of the layers of a station's survey, without waveforms."""
+    probe = (PROBE_LAYER,) if station.probes else ()
+    return (*LAYERS, *probe, *(channel.name for channel in kept_channels(station)))
 
 
 def layer_chunks(station: Station) -> tuple[int, int]:
@@ -148,12 +173,13 @@ def _create(
     group: zarr.Group, station: Station, name: str, dtype: str, attributes: dict[str, Any]
 ) -> None:
     floating = np.issubdtype(np.dtype(dtype), np.floating)
+    empty = {"last_time": NO_TIME, PROBE_LAYER: NO_PROBE}
     group.create_array(
         name,
         shape=station.shape,
         chunks=layer_chunks(station),
         dtype=dtype,
-        fill_value=np.nan if floating else NO_TIME if name == "last_time" else 0,
+        fill_value=np.nan if floating else empty.get(name, 0),
         dimension_names=("index", "scan"),
         attributes=attributes,
     )

@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 from swathe.errors import SurveyError
 from swathe.pipeline import Grid
 from swathe.safe_files import SafeFolder, UnsafeFileError
-from swathe.station import Station, kept_channels, kept_waveforms
+from swathe.station import Station, kept_waveforms
 from swathe.store.attributes import survey_attributes
 from swathe.store.digests import FileDigest
-from swathe.store.layers import LAYERS, WAVEFORM_CHUNK, create_lacking, layer_chunks
+from swathe.store.layers import WAVEFORM_CHUNK, create_lacking, layer_chunks, layer_names
 
 if TYPE_CHECKING:
     import zarr
@@ -69,7 +69,7 @@ class SurveyArrays:
         self._chunks = layer_chunks(station)
         self._group: zarr.Group | None = None
         self._waveforms = kept_waveforms(station)
-        self._layers = (*LAYERS, *(channel.name for channel in kept_channels(station)))
+        self._layers = layer_names(station)
         self._renewed: set[str] = set()
 
     def renew(self, names: Iterable[str]) -> None:

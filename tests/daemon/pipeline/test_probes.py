@@ -15,11 +15,13 @@ from daemon.handmade import (
     feed,
     line,
     opened,
+    port,
     station,
     station_text,
 )
 from swathe.journal import Chunk, Entry, Tick
 from swathe.pipeline import CellState, Pipeline
+from swathe.station import AlarmKind
 
 GAUGE = """
 [device.{name}]
@@ -66,6 +68,8 @@ def drive(
 ) -> Iterator[Entry]:
     """Yield the journal of a carriage whose datum goes from point to point, mm, at mm per ms."""
     now, at = 0, np.array(legs[0])
+    for name in ("encoder", *offsets):
+        yield port(0, name, "open")
     for end in legs[1:]:
         whole = np.hypot(*(np.array(end) - at))
         steps = max(round(whole / (speed * ms)), 1)
@@ -273,3 +277,66 @@ def test_the_order_of_the_entries_changes_only_the_numbers(order: str) -> None:
     offsets = dict(reversed(FOUR.items())) if order == "reversed" else FOUR
     pipeline = surveyed(offsets, ACROSS, lambda _n, scan, index: plane(0, scan, index))
     assert np.count_nonzero(states(pipeline) == CellState.MEASURED) == 4 * 21
+
+
+def alarms_of(pipeline: Pipeline) -> list[tuple[AlarmKind, str]]:
+    """Return kind and text of the alarms that are raised."""
+    return [(one.kind, one.detail) for one in pipeline.alarms.alarms if one.until is None]
+
+
+def test_a_dead_probe_is_noticed_within_a_second_and_named() -> None:
+    """While the others have echoes, and neither earlier nor of a wall that gives none to any."""
+    text = text_of(FOUR)
+    pipeline = Pipeline(station(text))
+    pipeline.feed(opened(text))
+
+    def wall(number: int, scan: float, index: float) -> float | str:
+        return "N" if number == 2 and scan > -3 else plane(number, scan, index)
+
+    noticed = None
+    for entry in drive(FOUR, ACROSS, wall, speed=0.01):
+        pipeline.feed(entry)
+        if pipeline.dead_probes and noticed is None:
+            noticed = entry.time
+            assert pipeline.dead_probes == {2}
+    dead_at = START + 500 * MS
+    assert noticed is not None
+    assert 0.8 <= (noticed - dead_at) / 1e9 <= 1.0
+    assert [gap.probes for gap in pipeline.open_gap_snapshots()] == [("c",)]
+    assert pipeline.open_gap_snapshots()[0].causes_text == "no signal (probe c)"
+
+
+def test_a_probe_whose_echo_comes_back_is_alive_again() -> None:
+    """The alarm of a probe ends with its echo."""
+    text = text_of(TWO)
+    pipeline = Pipeline(station(text))
+    pipeline.feed(opened(text))
+
+    def wall(number: int, scan: float, index: float) -> float | None:
+        return None if number == 1 and -6 < scan < 10 else plane(number, scan, index)
+
+    kinds = set()
+    was_dead = False
+    for entry in drive(TWO, ACROSS, wall, speed=0.01):
+        pipeline.feed(entry)
+        was_dead |= pipeline.dead_probes == {1}
+        kinds.update(alarms_of(pipeline))
+    assert was_dead
+    assert not pipeline.dead_probes
+    text_of_alarm = "probe second: no readings, while other probes have echoes: check it, its cable and couplant"
+    assert (AlarmKind.PROBE, text_of_alarm) in kinds
+
+
+def test_a_wall_without_echo_for_all_probes_is_no_dead_probe() -> None:
+    """A lifted carriage has an alarm of its own."""
+    text = text_of(FOUR)
+    pipeline = Pipeline(station(text))
+    pipeline.feed(opened(text))
+
+    def wall(number: int, scan: float, index: float) -> float | str:
+        return "N" if scan > 0 else plane(number, scan, index)
+
+    for entry in drive(FOUR, ACROSS, wall, speed=0.01):
+        pipeline.feed(entry)
+        assert not pipeline.dead_probes
+    assert AlarmKind.COUPLING in {kind for kind, _ in alarms_of(pipeline)}

@@ -9,14 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Times
+from swathe.pipeline.placing.newest_times import NEVER, NewestTimes
 from swathe.station import AlarmKind
 
-__all__ = ["NEVER", "CouplingWatch", "Instead"]
-
-NEVER = int(np.iinfo(np.int64).min)
-"""Before all times."""
-
-_NO_TIMES = np.empty(0, np.int64)
+__all__ = ["CouplingWatch", "Instead"]
 
 
 class Instead(IntEnum):
@@ -52,45 +48,13 @@ _TEXTS = {
 }
 
 
-class _Newest:
-    """Finds the newest of some times known at instants.
-
-    Attributes:
-        last: the newest one known at the instants asked for last; `NEVER` before any.
-    """
-
-    def __init__(self) -> None:
-        self.last = NEVER
-        self._times: list[Times] = []
-        self._known: list[Times] = []
-
-    def add(self, times: Times, known: Times) -> None:
-        """Add times, ns, each with the journal time from which it is known, shape (n,)."""
-        self._times.append(times)
-        self._known.append(known)
-
-    def at(self, instants: Times) -> Times:
-        """Return the newest time known at each of the next instants; shape as `instants`."""
-        known = np.concatenate([_NO_TIMES, *self._known])
-        times = np.concatenate([_NO_TIMES, *self._times])
-        if (np.diff(known) < 0).any():  # of several devices
-            order = np.argsort(known, kind="stable")
-            known, times = known[order], times[order]
-        newest = np.maximum.accumulate(np.concatenate(([self.last], times)))
-        number = np.searchsorted(known, instants, side="right")
-        if number.size:
-            self._times, self._known = [newest[number[-1] + 1 :]], [known[number[-1] :]]
-            self.last = int(newest[number[-1]])
-        return np.asarray(newest[number])
-
-
 class CouplingWatch:
     """Follows the echoes of one run, and what comes instead."""
 
     def __init__(self) -> None:
         # Times of echoes; journal times of echoes, readings without one, readings and bytes.
-        self._echoes, self._arrivals, self._echoless = _Newest(), _Newest(), _Newest()
-        self._readings, self._bytes = _Newest(), _Newest()
+        self._echoes, self._arrivals, self._echoless = NewestTimes(), NewestTimes(), NewestTimes()
+        self._readings, self._bytes = NewestTimes(), NewestTimes()
 
     def add_readings(self, readings: NDArray[Any], known: Times) -> None:
         """Keep the times of the echoes among readings, on the host's clock.

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Cells, Floats, Times
 from swathe.pipeline.alarms.below_alert import BelowAlert
-from swathe.pipeline.alarms.coupling import NEVER, CouplingWatch, Instead
+from swathe.pipeline.alarms.coupling import CouplingWatch, Instead
 from swathe.pipeline.alarms.register import AlarmInputs, AlarmRegister
 from swathe.pipeline.alarms.slip_alarm import SlipAlarm
 from swathe.pipeline.cells.coverage import Coverage
@@ -21,9 +21,11 @@ from swathe.pipeline.instants import INSTANT_NS, instant_of
 from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.device_tally import DeviceTally
 from swathe.pipeline.placing.inputs import DeviceInputs
+from swathe.pipeline.placing.newest_times import NEVER
 from swathe.pipeline.placing.pauses import Pauses
+from swathe.pipeline.placing.probe_echoes import ProbeEchoes
 from swathe.pipeline.progress.progress import RunRates, speed_limits
-from swathe.station import AlarmKind, Station, gauge_of
+from swathe.station import AlarmKind, Station, gauges_of, probes_of
 
 __all__ = ["AlarmEvaluation"]
 
@@ -75,6 +77,7 @@ class AlarmEvaluation:
     Attributes:
         register: the alarms.
         coupled: whether echoes came at the last instant.
+        probe_echoes: of each probe.
     """
 
     def __init__(
@@ -104,7 +107,8 @@ class AlarmEvaluation:
         )
         self._slip_alarm = SlipAlarm(slipped_cells, self.register)
         self._coupling = CouplingWatch()
-        self._gauge = ""
+        self._gauges: tuple[str, ...] = ()
+        self.probe_echoes = ProbeEchoes(())
         self._begun = NEVER
         self._gauge_open = False
         self._conditions = _Conditions.none()
@@ -116,7 +120,8 @@ class AlarmEvaluation:
     def open_run(self, station: Station, time: int) -> None:
         """A run begins at `time`, ns UTC, with a station file of its own."""
         self._station = station
-        self._gauge = gauge_of(station)
+        self._gauges = gauges_of(station)
+        self.probe_echoes = ProbeEchoes([probe.name for probe in probes_of(station).probes])
         self._gauge_open = False
         self.register.settings = station.alarms
         self.register.units = station.display
@@ -141,10 +146,11 @@ class AlarmEvaluation:
             known: journal times with which they arrived, ns.
         """
         self._coupling.add_readings(readings, known)
+        self.probe_echoes.add_readings(readings, known)
 
     def add_bytes(self, device: str, known: Times) -> None:
         """Follow the bytes of a device by the journal times, ns, rising, with which they arrived."""
-        if device == self._gauge:
+        if device in self._gauges:
             self._coupling.add_bytes(known)
 
     def add_conditions(self, changes: list[Condition]) -> None:
@@ -198,12 +204,18 @@ class AlarmEvaluation:
             last_echo >= instants - self._station.placing.lateness - _NEXT_INTERVALS * pace.usual
         )
         self.coupled = bool(coupled[-1])
+        since = self._awaited_since(int(instants[0]))
+        self.probe_echoes.follow(instants, since, self.register.settings.probe)
+        self._changes += self.probe_echoes.conditions
+        self.probe_echoes.conditions.clear()
         self._conditions = now = _Conditions(
             instants=instants,
             # In the air no cell is skipped, however fast the probe is.
             too_fast=rates.were_too_fast(limits) & coupled,
             limits=limits,
-            awaited=self._awaited(instants, last_echo),
+            awaited=np.full(instants.shape, NEVER)
+            if since == NEVER
+            else np.maximum(last_echo, since),
             instead=self._coupling.instead(instants, recent=recent, within=waited),
         )
         lost = self._echo_lost(now)
@@ -218,28 +230,22 @@ class AlarmEvaluation:
             changed |= (instants + utc_offset > due) & (instants + utc_offset - INSTANT_NS <= due)
         return instants[changed]
 
-    def _awaited(self, instants: Times, last: Times) -> Times:
-        """Return since when an echo is awaited, host times in ns, shape as `instants` and `last`.
+    def _awaited_since(self, now: int) -> int:
+        """Return since when an echo is awaited, whatever came, at an instant `now`, host times in ns.
 
-        This is the time of the `last` echo, of the end of a pause, or of the first instant at which
-        the gauge's port is open, whichever is the latest. `NEVER` in a pause, during a check, and
-        while the port is not open, which has its own alarm: no echo is awaited then. None is on a
-        plan of spots.
+        This is the end of a pause, or the first instant at which a gauge's port is open, whichever is
+        later. `NEVER` in a pause, during a check, and while no such port is open, which has its own
+        alarm: no echo is awaited then. None is on a plan of spots.
         """
-        gauge = self._tallies.get(self._gauge)
-        was_open, self._gauge_open = self._gauge_open, gauge is not None and gauge.state == "open"
+        gauges = [tally for name in self._gauges if (tally := self._tallies.get(name)) is not None]
+        was_open, self._gauge_open = self._gauge_open, any(one.state == "open" for one in gauges)
         if self._gauge_open and not was_open:
-            self._begun = int(instants[0])
+            self._begun = now
         apart = self._station.spots is not None  # from spot to spot the probe is in the air
-        if (
-            not self._gauge_open
-            or self._pauses.active
-            or self._suspect_cells.checks.in_progress
-            or apart
-        ):
-            return np.full(instants.shape, NEVER)
-        since = max(self._begun, self._pauses.last_end or NEVER)
-        return np.maximum(last, since)
+        checks = self._suspect_cells.checks.in_progress
+        if not self._gauge_open or self._pauses.active or checks or apart:
+            return NEVER
+        return max(self._begun, self._pauses.last_end or NEVER)
 
     def _echo_lost(self, conditions: _Conditions) -> NDArray[np.bool_]:
         waited = self.register.settings.coupling_lost

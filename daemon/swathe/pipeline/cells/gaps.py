@@ -95,6 +95,7 @@ class Gap:
         reason: that person's reason.
         causes: cells by cause when it was last described while open.
         parts: the same with their extents, most cells first, where there are several causes.
+        probes: numbers of the probes that passed its cells last and left them unmeasured, most first.
         scan: outer borders on the scan axis, mm; on a wrapped axis the higher one may be
             past the seam.
         index: outer borders on the index axis, mm.
@@ -111,6 +112,7 @@ class Gap:
     reason: str = ""
     causes: dict[GapCause, int] = field(default_factory=dict)
     parts: tuple[GapPart, ...] = ()
+    probes: tuple[int, ...] = ()
     scan: tuple[float, float] = (0.0, 0.0)
     index: tuple[float, float] = (0.0, 0.0)
     area: float = 0.0
@@ -130,8 +132,9 @@ _Size = tuple[
     float,
     dict[GapCause, int],
     tuple[GapPart, ...],
+    tuple[int, ...],
 ]
-"""A gap's size, scan, index, area, causes and parts."""
+"""A gap's size, scan, index, area, causes, parts and probes."""
 
 
 class GapRegister:
@@ -272,7 +275,9 @@ class GapRegister:
         gap.cells = gap.cells[:0]
         gap.closed, gap.end = time, end
         if (largest := self._largest.pop(gap.number, None)) is not None:
-            gap.size, gap.scan, gap.index, gap.area, gap.causes, gap.parts = largest
+            (
+                gap.size, gap.scan, gap.index, gap.area, gap.causes, gap.parts, gap.probes
+            ) = largest  # fmt: skip
         del self._open[gap.number]
         self._changed.add(gap.number)
 
@@ -282,12 +287,20 @@ class GapRegister:
         gap.area = gap.cells.size * grid.scan.resolution * grid.index.resolution
         gap.causes = causes_of(grid, gap.cells)
         gap.parts = self._parts(gap) if len(gap.causes) > 1 else ()
+        gap.probes = self._probes(gap.cells)
         gap.size = int(gap.cells.size)
         largest = self._largest.get(gap.number)
         if largest is None or gap.size >= largest[0]:
             self._largest[gap.number] = (
-                gap.size, gap.scan, gap.index, gap.area, gap.causes, gap.parts,
+                gap.size, gap.scan, gap.index, gap.area, gap.causes, gap.parts, gap.probes,
             )  # fmt: skip
+
+    def _probes(self, cells: Cells) -> tuple[int, ...]:
+        """Return the probes that passed some missing cells last, most cells first."""
+        passed = cells[self._grid.passes[cells] > 0]
+        counts = np.bincount(self._grid.probe[passed])
+        order = np.argsort(-counts, kind="stable")
+        return tuple(order[counts[order] > 0].tolist())
 
     def _borders(self, cells: Cells) -> tuple[tuple[float, float], tuple[float, float]]:
         """Return the outer borders of cells on scan and index axis, mm."""

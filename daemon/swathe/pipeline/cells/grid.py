@@ -22,7 +22,7 @@ from swathe.pipeline.cells.cell_visits import CellVisits
 from swathe.pipeline.cells.known_times import known_times
 from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.reading_flags import CELL_BITS, READING_BITS, ReadingFlag
-from swathe.station import Axis, CellRule
+from swathe.station import NO_PROBE, Axis, CellRule
 
 __all__ = ["PLACES", "CellState", "CellUpdate", "Grid"]
 
@@ -386,15 +386,15 @@ class Grid:
         def block(values: NDArray[Any]) -> NDArray[Any]:
             return values.reshape(self.shape)[rows, columns]
 
+        values, hits = block(getattr(self, name, self.hits)), block(self.hits)
         if name in ("state", "passes", "hits", "quality"):
-            return block(getattr(self, name)).copy()
-        hits = block(self.hits)
+            return values.copy()
+        if name == "probe":
+            return np.where(hits > 0, values, NO_PROBE).astype(np.uint8)
         if name == "last_time":
-            return known_times(block(self.last_time), hits > 0)
+            return known_times(values, hits > 0)
         if name == "thickness_mean":
             values = block(self._thickness_sum) / np.maximum(hits, 1) / _UNITS_PER_MM
         elif self.channels is not None and name in self.channel_names:
             values = block(self.channels[:, self.channel_names.index(name)])
-        else:
-            values = block(getattr(self, name))
         return np.where(hits > 0, values, np.nan).astype(np.float32)

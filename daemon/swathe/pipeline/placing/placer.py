@@ -25,7 +25,7 @@ from swathe.pipeline.placing.probe_times import ProbeTimes
 from swathe.pipeline.placing.recent_motion import RecentMotion
 from swathe.pipeline.placing.timing import Timing
 from swathe.pipeline.placing.track import EncodedTrack, SteppedTrack
-from swathe.station import ONE_PROBE, ProbeArray
+from swathe.station import SINGLE_PROBE, ProbeArray
 from swathe_drivers.records import READING
 
 __all__ = ["Placer"]
@@ -63,7 +63,7 @@ class Placer:
         bracket_ns: int,
         lateness_ns: int,
         held_ns: int = 0,
-        probes: ProbeArray = ONE_PROBE,
+        probes: ProbeArray = SINGLE_PROBE,
         heading: EncodedTrack | None = None,
     ) -> None:
         self.scan = scan

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Bools
+from swathe.arrays import Bools, Ints
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.cells.minimum import MinimumThickness
@@ -14,10 +14,12 @@ from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.lifts import Lift
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import ProbePath
+from swathe.pipeline.placing.probe_echoes import ProbeEchoes
 from swathe.pipeline.placing.reading_times import ReadingPace
 from swathe.pipeline.placing.track import NEVER_KNOWN
 from swathe.pipeline.progress.fields import percent_of
 from swathe.pipeline.progress.lift_snapshot import lift_snapshot
+from swathe.pipeline.progress.probe_snapshot import probe_snapshots
 from swathe.pipeline.progress.snapshots import LineNow, ProgressSnapshot
 from swathe.pipeline.spurious.watch import SpuriousWatch
 from swathe.station import AxisMode, Station, budget_of
@@ -230,6 +232,9 @@ def progress_of(
     unplaced: int,
     between_lines: int = 0,
     coupled: bool = False,
+    probe_echoes: ProbeEchoes,
+    of_probes: Ints,
+    utc_offset: int,
 ) -> ProgressSnapshot:
     """Return the progress of a survey at `time`, ns UTC, that of the last entry."""
     scan, index = inputs.position if inputs else (None, None)
@@ -271,6 +276,15 @@ def progress_of(
         minimum_raw_index=raw_index,
         to_confirm=spurious.register.open,
         impossible=spurious.impossible,
+        probes=()
+        if inputs is None
+        else probe_snapshots(
+            inputs.probes,
+            probe_echoes,
+            of_probes,
+            (time - utc_offset, utc_offset),
+            limit=station.alarms.probe,
+        ),
         minimum_expanded=None if budget is None else budget.expanded,
         suspect=suspect_cells.count + slipped_cells.count,
         check_due=due,

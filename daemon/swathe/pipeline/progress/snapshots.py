@@ -19,6 +19,7 @@ from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import runs_of
 from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, UtcTime, number_text
 from swathe.pipeline.progress.lift_snapshot import LiftSnapshot
+from swathe.pipeline.progress.probe_snapshot import ProbeSnapshot
 from swathe.station import Station
 
 __all__ = [
@@ -126,6 +127,9 @@ class ProgressSnapshot(Snapshot):
         "null while unknown, and where no level of confidence is claimed; the interval for the true "
         "minimum is in the record"
     )
+    probes: tuple[ProbeSnapshot, ...] = Field(
+        (), description="each probe of a station with several; empty with one"
+    )
     suspect: int = Field(
         description="cells that a failed calibration check or a slip makes suspect"
     )
@@ -168,6 +172,11 @@ class GapSnapshot(Snapshot):
         description="where it is round a pipe, in hours, such as '2:45 to 3:15'; empty without a "
         "clock in the station file",
     )
+    probes: tuple[str, ...] = Field(
+        (),
+        description="of a station with several: names of those that passed its cells and left them "
+        "unmeasured, most cells first",
+    )
     opened: UtcTime = Field(description="when it was found")
     closed: UtcTime | None = Field(None, description="null while it is open")
     end: GapEnd | None = Field(None, description="how it ended; null while it is open")
@@ -184,8 +193,9 @@ class GapSnapshot(Snapshot):
 
     @property
     def causes_text(self) -> str:
-        """Its cause; with the cells of each where there are several."""
-        return causes_text(self.causes) if self.causes else str(self.cause)
+        """Its cause; with the cells of each where there are several, and the probes of several."""
+        text = causes_text(self.causes) if self.causes else str(self.cause)
+        return f"{text} (probe {', '.join(self.probes)})" if self.probes else text
 
     @property
     def end_text(self) -> str:
@@ -272,6 +282,7 @@ def gap_snapshot(gap: Gap, station: Station | None = None) -> GapSnapshot:
         scan=gap.scan,
         index=gap.index,
         hours="" if station is None else _hours(gap, station),
+        probes=_names(gap.probes, station),
         opened=gap.opened,
         closed=gap.closed,
         end=gap.end,
@@ -279,6 +290,13 @@ def gap_snapshot(gap: Gap, station: Station | None = None) -> GapSnapshot:
         closed_by=gap.closed_by,
         reason=gap.reason,
     )
+
+
+def _names(probes: tuple[int, ...], station: Station | None) -> tuple[str, ...]:
+    """Return the names of probes; none where the station has one only."""
+    if station is None or not station.probes:
+        return ()
+    return tuple(station.probes[number].name for number in probes)
 
 
 def _hours(gap: Gap, station: Station) -> str:

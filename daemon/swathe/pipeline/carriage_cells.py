@@ -7,12 +7,12 @@ from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.crossed import CrossedCells, cross_cells
 from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.placing.placed import Placed, PlacingObserver, ProbePath
-from swathe.station import ONE_PROBE, ProbeArray
+from swathe.station import SINGLE_PROBE, ProbeArray
 
-__all__ = ["Carriage"]
+__all__ = ["CarriageCells"]
 
 
-class Carriage:
+class CarriageCells:
     """Follows the probes of one run after the other over the grid.
 
     Args:
@@ -28,7 +28,7 @@ class Carriage:
         self._grid = grid
         self._coverage = coverage
         self._observer = observer
-        self.open_run(ONE_PROBE)
+        self.open_run(SINGLE_PROBE)
 
     def open_run(self, probes: ProbeArray) -> None:
         """Begin a run with these probes: no path leads to it."""

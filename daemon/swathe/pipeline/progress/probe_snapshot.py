@@ -1,0 +1,88 @@
+"""What is published of each probe of a station with several."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from swathe.arrays import Ints
+from swathe.pipeline.placing.probe_echoes import ProbeEchoes
+from swathe.pipeline.progress.fields import Snapshot, UtcTime
+from swathe.station import MOST_PROBES, ProbeArray
+
+__all__ = ["ProbeSnapshot", "ProbeState", "count_by_probe", "no_counts", "probe_snapshots"]
+
+
+class ProbeState(StrEnum):
+    """What comes from a probe now."""
+
+    ECHO = "echo"
+    NO_ECHO = "no echo"
+    """Readings come, and none of late has an echo."""
+    NO_READINGS = "no readings"
+
+
+class ProbeSnapshot(Snapshot):
+    """One probe of the carriage."""
+
+    name: str = Field(description="of the probe, as in the station file")
+    state: ProbeState = Field(description="what comes from it now")
+    alone: bool = Field(
+        description="whether it has no echo while other probes have some, which has an alarm"
+    )
+    last_echo: UtcTime | None = Field(description="time of its newest echo; null before any")
+    readings: int = Field(description="readings with a position, of the survey")
+    echoes: int = Field(description="of these, those with an echo")
+
+
+def probe_snapshots(
+    probes: ProbeArray, echoes: ProbeEchoes, counts: Ints, times: tuple[int, int], *, limit: int
+) -> tuple[ProbeSnapshot, ...]:
+    """Return what is known of each probe; nothing of a single one.
+
+    Args:
+        probes: of the present run.
+        echoes: of each probe, followed until now.
+        counts: readings with a position, and those with an echo, shape (2, probes or more).
+        times: host time of now, and the offset from it to UTC, ns.
+        limit: what is older came not of late, ns.
+    """
+    if len(probes) < 2:
+        return ()
+    found: list[ProbeSnapshot] = []
+    now, utc_offset = times
+    for probe in probes.probes:
+        number = probe.number
+        state = ProbeState.NO_READINGS
+        if echoes.last_echo[number] > now - limit:
+            state = ProbeState.ECHO
+        elif echoes.last_reading[number] > now - limit:
+            state = ProbeState.NO_ECHO
+        last = int(echoes.last_echo[number])
+        found.append(
+            ProbeSnapshot(
+                name=probe.name,
+                state=state,
+                alone=number in echoes.lost,
+                last_echo=None if last < 0 else last + utc_offset,
+                readings=int(counts[0, number]),
+                echoes=int(counts[1, number]),
+            )
+        )
+    return tuple(found)
+
+
+def no_counts() -> Ints:
+    """Return the counts of `probe_snapshots` before any reading."""
+    return np.zeros((2, MOST_PROBES), np.int64)
+
+
+def count_by_probe(counts: Ints, readings: NDArray[Any]) -> None:
+    """Add readings to `counts` of `probe_snapshots`, in place; of dtype `READING`, shape (n,)."""
+    number, most = readings["probe"], counts.shape[1]
+    counts[0] += np.bincount(number, minlength=most)
+    counts[1] += np.bincount(number[readings["valid"]], minlength=most)

@@ -29,8 +29,10 @@ from swathe.pipeline.cells.minimum import MinimumThickness
 from swathe.pipeline.checks.slipped_cells import SlippedCells
 from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.placing.inputs import DeviceInputs
+from swathe.pipeline.placing.probe_echoes import ProbeEchoes
 from swathe.pipeline.placing.slip import Slip
 from swathe.pipeline.progress.fields import moment
+from swathe.pipeline.progress.probe_snapshot import no_counts
 from swathe.pipeline.progress.progress import RunRates, progress_of, sliding_rate, speed_limit
 from swathe.pipeline.progress.snapshots import ProgressSnapshot
 from swathe.pipeline.spurious.watch import SpuriousWatch
@@ -304,6 +306,9 @@ def progress_at(
         lift=None,
         readings=7,
         unplaced=2,
+        probe_echoes=ProbeEchoes(("",)),
+        of_probes=no_counts(),
+        utc_offset=0,
     )
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from swathe.arrays import Bools
+from swathe.arrays import Bools, Cells
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.crossed import CrossedCells, cross_cells
 from swathe.pipeline.cells.grid import Grid
+from swathe.pipeline.overlaps.watch import OverlapWatch
+from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.placed import Placed, PlacingObserver, ProbePath
-from swathe.station import SINGLE_PROBE, ProbeArray
+from swathe.station import Station, probes_of
 
 __all__ = ["CarriageCells"]
 
@@ -16,24 +18,29 @@ class CarriageCells:
     """Follows the probes of one run after the other over the grid.
 
     Args:
+        station: the station file with which the survey began.
         grid: the cells.
         coverage: is shown the path and the cells that were crossed.
         observer: receives placed readings and path of the first probe: the delay is that of its device.
 
     Attributes:
         probes: of the present run.
+        overlaps: what they read where their passes overlap.
     """
 
-    def __init__(self, grid: Grid, coverage: Coverage, observer: PlacingObserver | None) -> None:
+    def __init__(
+        self, station: Station, grid: Grid, coverage: Coverage, observer: PlacingObserver | None
+    ) -> None:
         self._grid = grid
         self._coverage = coverage
         self._observer = observer
-        self.open_run(SINGLE_PROBE)
+        self.open_run(station)
 
-    def open_run(self, probes: ProbeArray) -> None:
-        """Begin a run with these probes: no path leads to it."""
-        self.probes = probes
-        self._last_cells = [-1] * len(probes)
+    def open_run(self, station: Station) -> None:
+        """Begin a run with the probes of a station file: no path leads to it."""
+        self.probes = probes_of(station)
+        self.overlaps = OverlapWatch(station, self._grid)
+        self._last_cells = [-1] * len(self.probes)
 
     def cross(self, path: ProbePath, broken: Bools | None) -> tuple[CrossedCells, ProbePath]:
         """Return the stays of all probes along a piece of the datum's path, and the first probe's path.
@@ -61,6 +68,16 @@ class CarriageCells:
             self._observer.placed(placed)
         if path is not None:
             self._observer.moved_along(path)
+
+    def put(self, placed: Placed, cells: Cells) -> None:
+        """Take readings with an echo on the grid, as they are put into their cells."""
+        self.overlaps.add(placed, cells)
+
+    def compare(self, now: int) -> list[Condition]:
+        """Compare the probes where passes overlap at `now`, host time in ns; return what changed."""
+        self.overlaps.evaluate(now)
+        changes, self.overlaps.conditions = self.overlaps.conditions, []
+        return changes
 
     def delay_changed(self) -> None:
         """Show the observer that readings from now on are placed with another delay."""

@@ -243,7 +243,7 @@ class Pipeline(RareEntries):
         self._inputs.positions.begin(was_set, mark.time, carried=carried, unknown=unknown)
         difference = self.delay_difference(gauge_of(station))
         if self._placed_with not in (None, difference):
-            self._carriage.delay_changed()
+            self.carriage.delay_changed()
         self._placed_with = difference
         self._waveforms.forget_before(None)
         self.lifts = self._new_lifts()
@@ -253,7 +253,7 @@ class Pipeline(RareEntries):
             self.reading_observer.open_run(self._utc_offset)
         self.revisions.open_run()
         self.applied_revisions.open_run(self.revisions.run, self._utc_offset)
-        self._carriage.open_run(self._inputs.probes)
+        self.carriage.open_run(station)
         self.suspect_cells.checks.abandon()
         self.slipped_cells.open_run()
         self._now = mark.time

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Cells, distinct
 from swathe.journal import Sent
-from swathe.pipeline.block import Block, counted, first_known
+from swathe.pipeline.block import Block, counted, echoes_on, first_known
 from swathe.pipeline.carriage_cells import CarriageCells
 from swathe.pipeline.cells.crossed import UNCERTAIN_CELLS, pass_through
 from swathe.pipeline.cells.grid import CellUpdate
@@ -61,8 +61,8 @@ class SurveyStages(SurveyState):
         observer: receives placed readings and the probe's path.
 
     Attributes:
-        reading_observer: is shown what becomes of each reading; None for none. It may be set
-            before the first entry.
+        carriage: its probes, on the grid.
+        reading_observer: is shown what becomes of each reading; may be set before the first entry.
     """
 
     def __init__(self, station: Station, *, observer: PlacingObserver | None = None) -> None:
@@ -71,7 +71,7 @@ class SurveyStages(SurveyState):
         self._waveforms = PendingWaveforms()
         self._placed: list[Placed] = []
         self._placed_share = PlacedShare()
-        self._carriage = CarriageCells(self.grid, self.coverage, observer)
+        self.carriage = CarriageCells(station, self.grid, self.coverage, observer)
         self._evaluated = 0  # the last instant of which all is evaluated
         self._due_later = np.empty(0, np.int64)  # instants that readings on the grid require
         self._slip_events: list[Slip | PositionSet] = []  # not applied yet
@@ -133,9 +133,7 @@ class SurveyStages(SurveyState):
         self._put(block, self._now)
         inputs.placer.forget(self._now)
         if self._waveforms.keeps or self.reading_observer is not None:
-            waiting = [inputs.placer.waiting, inputs.combined.waiting]
-            waiting += [] if inputs.stepped is None else [inputs.stepped.waiting]
-            oldest = oldest_offsets(waiting, len(inputs.probes))
+            oldest = oldest_offsets(inputs.waiting, len(inputs.probes))
             self._waveforms.forget_before(oldest)
             if self.reading_observer is not None:
                 self.reading_observer.settled(oldest)
@@ -215,8 +213,8 @@ class SurveyStages(SurveyState):
         if path is not None:
             path, broken = self.applied_revisions.path(path)
         if path is not None:
-            crossed, first = self._carriage.cross(path, broken)
-        self._carriage.show(placed, first)
+            crossed, first = self.carriage.cross(path, broken)
+        self.carriage.show(placed, first)
         # The speed is that of the probe now, whatever line it will turn out to be on.
         waits = inputs.stepped is not None and inputs.stepped.hand is not None
         return Block(placed, cells, moved if waits else path, crossed)
@@ -290,6 +288,8 @@ class SurveyStages(SurveyState):
         self._settle_gaps()
         if at_mark or now % SECOND_NS == 0:
             self._list_places(time)
+        if self._scanning and now % SECOND_NS == 0:
+            self._alarm_evaluation.add_conditions(self.carriage.compare(now))
         self._alarm_evaluation.evaluate_cells(time)
         if self._scanning:
             self._alarm_evaluation.evaluate(now, self._utc_offset, inputs)
@@ -355,6 +355,7 @@ class SurveyStages(SurveyState):
         if cells.size:
             self.readings += int(cells.size)
             count_by_probe(self._of_probes, placed.readings)
+            self.carriage.put(*echoes_on(placed, cells))
             self.calibration.count(placed.readings[counted(placed, cells)])
             uncertain = np.zeros(cells.shape, bool)
             if placed.spread is not None:

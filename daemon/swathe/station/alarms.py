@@ -48,6 +48,7 @@ class AlarmKind(StrEnum):
     FOREIGN_WRITER = "foreign writer"
     NO_PROBE = "input without probe"
     PROBE = "probe without echo"
+    OFFSETS = "probe offsets"
 
 
 class SoundEvent(StrEnum):

@@ -199,6 +199,12 @@ class DeviceInputs:
             self.conditions += self.standstills.conditions(int(batch.readings_arrived[waited][0]))
         return None
 
+    @property
+    def waiting(self) -> list[NDArray[Any]]:
+        """The readings that wait for their place, dtype `READING`, in parts."""
+        stepped = [] if self.stepped is None else [self.stepped.waiting]
+        return [self.placer.waiting, self.combined.waiting, *stepped]
+
     def note_unread(self, device: str) -> None:
         """Let silences in which the bytes of a gauge were damaged say nothing of its echo."""
         self.placer.probe_times.add_unread(device, self.links[device].take_faulty())

@@ -75,9 +75,8 @@ class SurveyStages(SurveyState):
         self._evaluated = 0  # the last instant of which all is evaluated
         self._due_later = np.empty(0, np.int64)  # instants that readings on the grid require
         self._slip_events: list[Slip | PositionSet] = []  # not applied yet
-        # Called in this order for all cells that got readings or were excluded. No listener reads
-        # what another one computes, but each listed one is done when `changed` calls its own
-        # listener, which shows the cells to people.
+        # In this order for all cells that got readings or were excluded. No listener reads what another
+        # one computes, but each is done when `changed` calls its own, which shows the cells to people.
         self._cell_listeners: tuple[CellListener, ...] = (
             self.suspect_cells.cells_changed,
             self.coverage.cells_changed,
@@ -370,6 +369,7 @@ class SurveyStages(SurveyState):
                     waveforms=self._waveforms,
                     uncertain=uncertain[rows],
                     place=(placed.scan[rows], placed.index[rows]),
+                    datum=None if placed.datum is None else placed.datum[rows],
                 )
                 if unsound:
                     self.slipped_cells.cells_read(update)

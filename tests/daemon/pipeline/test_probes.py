@@ -340,3 +340,28 @@ def test_a_wall_without_echo_for_all_probes_is_no_dead_probe() -> None:
         pipeline.feed(entry)
         assert not pipeline.dead_probes
     assert AlarmKind.COUPLING in {kind for kind, _ in alarms_of(pipeline)}
+
+
+def test_probes_far_apart_make_one_visit_to_each_cell_as_they_pass() -> None:
+    """Readings that alternate between two cells are no second evidence of either."""
+    far = {"gauge": (0.0, 0.0), "second": (8.0, 3.0)}
+    pipeline = surveyed(far, [(-18.0, 2.0), (28.0, 2.0)], plane)
+    count = pipeline.grid.visits.count.reshape(pipeline.grid.shape)
+    assert set(count[2].tolist()) == {1}
+    assert set(count[5].tolist()) == {1}
+
+
+def test_a_second_probe_in_the_same_row_is_a_second_visit() -> None:
+    """It comes to the cell once the carriage has moved on: with its own couplant."""
+    behind = {"gauge": (0.0, 0.0), "ahead": (8.0, 0.0)}
+    pipeline = surveyed(behind, [(-18.0, 2.0), (28.0, 2.0)], plane)
+    count = pipeline.grid.visits.count.reshape(pipeline.grid.shape)
+    assert set(count[2].tolist()) == {2}
+
+
+def test_two_probes_in_one_cell_of_a_resting_carriage_make_one_visit() -> None:
+    """However often they read there in turn."""
+    rest = [(10.0, 2.0), (10.02, 2.0), (10.0, 2.0)] * 20
+    pipeline = surveyed({"gauge": (0.0, 0.0), "second": (0.2, 0.0)}, rest, plane)
+    assert pipeline.grid.visits.count.max() == 1
+    assert pipeline.grid.hits.max() > 30

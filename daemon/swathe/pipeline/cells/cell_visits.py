@@ -14,15 +14,22 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Bools, Cells, Floats, Ints, run_lengths, run_starts
+from swathe.arrays import Bools, Cells, Floats, Ints, distinct, run_lengths, run_starts
 
-__all__ = ["CellVisits", "Stays"]
+__all__ = ["CellVisits", "Stays", "place_numbers"]
 
 _AWAY_CELLS = 2
 # How many stays back it is searched for one that was away from the cell.
 _MOST_BACK = 32
 _NEITHER, _LOWEST, _SECOND = 0, 1, 2
 _MOST_VISITS = 255
+# Places of a carriage are numbered on beyond the grid, to all sides.
+_STRIDE, _ORIGIN = 1 << 26, 1 << 25
+
+
+def place_numbers(rows: Ints, columns: Ints) -> Cells:
+    """Return a number for each place of a carriage, in rows and columns also beyond the grid."""
+    return np.asarray((rows + _ORIGIN) * _STRIDE + columns + _ORIGIN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +76,23 @@ class CellVisits:
         self._stays = 0
         self._recent: Cells = np.empty(0, np.int64)
 
-    def follow(self, cells: Cells) -> Stays:
-        """Return the stays of the next readings, valid or not, given the cell of each, shape (n,)."""
+    def follow(self, cells: Cells, carriage: Cells | None = None) -> Stays:
+        """Return the stays of the next readings, valid or not.
+
+        Args:
+            cells: the cell of each, shape (n,).
+            carriage: of several probes, where their datum was, see `place_numbers`, shape (n,): readings
+                of two of them that are taken while the carriage rests are one visit.
+        """
+        if carriage is None:
+            return self._follow(cells, self._shape[1])
+        moved = self._follow(carriage, _STRIDE)
+        begins = distinct(np.concatenate((run_starts(cells), run_starts(carriage))))
+        at = moved.of_reading[begins]
+        of_reading = np.repeat(np.arange(begins.size), run_lengths(begins, cells.size))
+        return Stays(of_reading, cells[begins], moved.serial[at], moved.away[at])
+
+    def _follow(self, cells: Cells, stride: int) -> Stays:
         begins = run_starts(cells)
         stays = cells[begins]
         continues = bool(self._recent.size and stays.size and self._recent[-1] == stays[0])
@@ -78,14 +100,14 @@ class CellVisits:
         known = np.concatenate((self._recent, stays[1:] if continues else stays))
         at = np.arange(stays.size) + (known.size - stays.size)  # of each stay in `known`
         first = self._stays + 1 - self._recent.size  # serial of the first one in `known`
-        away = self._last_away(known, at)
+        away = self._last_away(known, at, stride)
         away = np.where(away >= 0, away + first, 0)
         self._stays = int(serial[-1]) if serial.size else self._stays
         self._recent = known[-_MOST_BACK:].copy()
         of_reading = np.repeat(np.arange(stays.size), run_lengths(begins, cells.size))
         return Stays(of_reading, stays, serial, away)
 
-    def _last_away(self, known: Cells, at: Ints) -> Ints:
+    def _last_away(self, known: Cells, at: Ints, stride: int) -> Ints:
         """Return the last stay before each of `at` that was away from its cell, -1 for none."""
         found = np.full(at.shape, -1)
         waiting = np.arange(at.size)
@@ -94,21 +116,22 @@ class CellVisits:
             if not waiting.size:
                 break
             one = at[waiting]
-            away = self._are_away(known[one], known[one - back])
+            away = self._are_away(known[one], known[one - back], stride)
             found[waiting[away]] = one[away] - back
             waiting = waiting[~away]
         return found
 
-    def _are_away(self, cells: Cells, others: Cells) -> Bools:
+    def _are_away(self, cells: Cells, others: Cells, stride: int) -> Bools:
         """Return whether each cell is two cells or more from another; not where one is no cell."""
         rows, columns = self._shape
         away = np.zeros(cells.shape, bool)
         for size, wrapped, one, other in (
-            (rows, self._wrapped[0], cells // columns, others // columns),
-            (columns, self._wrapped[1], cells % columns, others % columns),
+            (rows, self._wrapped[0], cells // stride, others // stride),
+            (columns, self._wrapped[1], cells % stride, others % stride),
         ):
             apart = np.abs(one - other)
-            away |= (np.minimum(apart, size - apart) if wrapped else apart) >= _AWAY_CELLS
+            apart = np.minimum(apart % size, -apart % size) if wrapped else apart
+            away |= apart >= _AWAY_CELLS
         return np.asarray(away & (cells >= 0) & (others >= 0))
 
     def add(self, stays: Stays, of_reading: Ints, thickness: Floats) -> None:

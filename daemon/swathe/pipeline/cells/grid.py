@@ -18,21 +18,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Cells, Floats, Ints, distinct, run_lengths, run_starts, steps_of
+from swathe.pipeline.cells.cell_places import carriage_places, parts_within
 from swathe.pipeline.cells.cell_visits import CellVisits
 from swathe.pipeline.cells.known_times import known_times
 from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.reading_flags import CELL_BITS, READING_BITS, ReadingFlag
 from swathe.station import NO_PROBE, Axis, CellRule
 
-__all__ = ["PLACES", "CellState", "CellUpdate", "Grid"]
+__all__ = ["CellState", "CellUpdate", "Grid"]
 
 # Means are sums of 2**-29 mm, 2 pm: for a wall of 10 mm, 20 days of 1,000 readings a second fit.
 # What is thicker than fifteen kilometres counts as that.
 _UNITS_PER_MM = 2.0**29
 _MOST_MM = 1.5e7
 _ALL_BITS = READING_BITS | CELL_BITS
-PLACES = 250
-"""Parts of a cell, to each side half of them, by which `Grid.within` counts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +144,7 @@ class Grid:
         waveforms: PendingWaveforms | None = None,
         uncertain: NDArray[np.bool_] | None = None,
         place: tuple[Floats, Floats] | None = None,
+        datum: Floats | None = None,
     ) -> None:
         """Put readings into their cells.
 
@@ -160,8 +160,11 @@ class Grid:
                 default.
             place: scan and index position of each reading, mm, shape (n,) each; the centres of
                 their cells by default.
+            datum: of several probes, position of the carriage's datum, mm, shape (n, 2).
         """
-        stays = self.visits.follow(cells)
+        stays = self.visits.follow(
+            cells, None if datum is None else carriage_places(self.scan, self.index, datum)
+        )
         inside = cells >= 0
         valid = inside & readings["valid"] & np.isfinite(readings["thickness"])
         kept: slice | Ints = slice(None)
@@ -184,7 +187,8 @@ class Grid:
         if at.size:
             good = readings[kept]
             self.visits.add(stays, stays.of_reading[kept], good["thickness"])
-            within = None if place is None else self._within(place[0][kept], place[1][kept])
+            taken = None if place is None else (place[0][kept], place[1][kept])
+            within = None if taken is None else parts_within(self.scan, self.index, taken)
             self._add_valid(good, at, utc_offset, waveforms, within)
         if suspect:
             self.mark_suspect(at[self.state[at] == CellState.MEASURED])
@@ -228,11 +232,6 @@ class Grid:
         self._empty(cells)
         if self.waveform is not None:
             self.waveform[cells] = 0
-
-    def _within(self, scan: Floats, index: Floats) -> NDArray[np.int8]:
-        """Return where positions in mm are in their cells, as in `within`, shape (n, 2)."""
-        offset = np.stack((self.scan.offset(scan), self.index.offset(index)), axis=1)
-        return np.floor((offset - np.floor(offset) - 0.5) * PLACES).astype(np.int8)
 
     def _add_valid(
         self,

@@ -26,6 +26,8 @@ class Placed:
         spread: what the place rests on, shape (n,), dtype `PLACE_SPREAD`; None where no reading's
             place is uncertain by its time.
         heading: of the carriage, degrees, shape (n,); None where it keeps its direction.
+        datum: scan and index position of the carriage's datum, mm, shape (n, 2); None where `scan` and
+            `index` are that.
     """
 
     readings: NDArray[Any]
@@ -34,19 +36,16 @@ class Placed:
     known: NDArray[np.int64]
     spread: NDArray[Any] | None = None
     heading: NDArray[np.float64] | None = None
+    datum: NDArray[np.float64] | None = None
 
     def __getitem__(self, rows: Any) -> Placed:  # noqa: ANN401  whatever indexes an array
         """Return some rows."""
-        spread = None if self.spread is None else self.spread[rows]
-        heading = None if self.heading is None else self.heading[rows]
+        optional = (self.spread, self.heading, self.datum)
+        spread, heading, datum = (None if one is None else one[rows] for one in optional)
         return Placed(
-            self.readings[rows],
-            self.scan[rows],
-            self.index[rows],
-            self.known[rows],
-            spread,
-            heading,
-        )
+            self.readings[rows], self.scan[rows], self.index[rows], self.known[rows],
+            spread, heading, datum,
+        )  # fmt: skip
 
     @staticmethod
     def joined(parts: list[Placed]) -> Placed:
@@ -81,7 +80,8 @@ class Placed:
             along, across = probes.turned(self.heading)
             rows = np.arange(number.size)
             scan, index = along[number, rows], across[number, rows]
-        return replace(self, scan=self.scan + scan, index=self.index + index)
+        datum = np.column_stack((self.scan, self.index))
+        return replace(self, scan=self.scan + scan, index=self.index + index, datum=datum)
 
 
 def _joined_spread(parts: list[Placed]) -> NDArray[Any] | None:

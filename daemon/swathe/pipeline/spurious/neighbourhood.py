@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from swathe.arrays import Bools, Cells, Floats, Ints, distinct
-from swathe.pipeline.cells.grid import PLACES, CellState, Grid
+from swathe.pipeline.cells.cell_places import PLACES
+from swathe.pipeline.cells.grid import CellState, Grid
 
 __all__ = ["Around", "Neighbourhood"]
 

@@ -18,7 +18,7 @@ from swathe.errors import SwatheError
 if TYPE_CHECKING:
     from swathe.calibration import BlockRecord, ProbeRecord, StepsResult
     from swathe.display_units import DisplayUnits
-    from swathe.station import Station
+    from swathe.station import CarriageProbe, Station
 
 __all__ = ["thickness"]
 
@@ -51,6 +51,9 @@ def thickness(
         str, typer.Option(help="Maximum spread of a step's readings, as a thickness.")
     ] = "0.1 mm",
     approved_by: Annotated[str, typer.Option(help="Second signature.")] = "",
+    probe_name: Annotated[
+        str, typer.Option("--probe", help="Which [[probe]] of several is calibrated.")
+    ] = "",
     out: Annotated[Path, typer.Option(help="Calibration record to write.")] = Path(
         "calibration.json"
     ),
@@ -74,7 +77,7 @@ def thickness(
     from swathe.units import length, time_of_flight
     from swathe.units import velocity as velocity_of
 
-    settings = read_devices(station)
+    settings, carried = _of_probe(read_devices(station), probe_name)
     block, probe = _block(settings, block_temperature), _probe(settings)
     given_velocity = quantity("--velocity", velocity, velocity_of) if velocity else None
     given_offset = quantity("--zero-offset", zero_offset, time_of_flight) if zero_offset else None
@@ -84,7 +87,9 @@ def thickness(
         limit = quantity("--steady", steady, length)
         plan = CouplingPlan(_steps(settings), couplings)
         read = asyncio.run(
-            read_couplings(settings, plan, u_thickness=block.u_thickness_mm, spread=limit)
+            read_couplings(
+                settings, plan, u_thickness=block.u_thickness_mm, spread=limit, probe=carried
+            )
         )
     material = settings.block.material if settings.block is not None else ""
     result = solve_steps(
@@ -118,6 +123,24 @@ def thickness(
     write_calibration_record(out, record)
     say(f"record {record.id}: {out}")
     say(f'in the station file: calibration.file = "{out}"')
+
+
+def _of_probe(station: Station, name: str) -> tuple[Station, CarriageProbe | None]:
+    """Return the station of one probe, and of several that probe.
+
+    Raises:
+        SwatheError: the station has no such probe, or several and none was named.
+    """
+    from swathe.station import probes_of, station_of_probe
+
+    if not station.probes and not name:
+        return station, None
+    known = {probe.name: probe for probe in probes_of(station).probes if probe.name}
+    if name not in known:
+        named = ", ".join(known) or "one without a name: leave --probe out"
+        message = f"'--probe' must name one of the station's probes (got {name!r}): {named}"
+        raise SwatheError(message)
+    return station_of_probe(station, known[name].number), known[name]
 
 
 def _block(station: Station, temperature: str) -> BlockRecord:

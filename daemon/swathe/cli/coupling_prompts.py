@@ -13,7 +13,7 @@ from swathe.cli.app import console, say
 from swathe.cli.step_prompts import ask_line, spread_tolerance, steadiness_line
 from swathe.errors import SwatheError
 from swathe.live.block_reader import BlockReader, NotSteadyError, SteadyReadings
-from swathe.station import Station
+from swathe.station import CarriageProbe, Station
 
 __all__ = ["read_couplings"]
 
@@ -22,7 +22,12 @@ _GIVE_UP, _REPEAT = "q", "r"
 
 
 async def read_couplings(
-    station: Station, plan: CouplingPlan, *, u_thickness: float, spread: float
+    station: Station,
+    plan: CouplingPlan,
+    *,
+    u_thickness: float,
+    spread: float,
+    probe: CarriageProbe | None = None,
 ) -> list[StepReading]:
     """Have the probe put on each step in each round, and return the readings of each step.
 
@@ -31,11 +36,14 @@ async def read_couplings(
         plan: the couplings.
         u_thickness: standard uncertainty of the block's thicknesses, mm.
         spread: greatest one of a coupling's readings, mm.
+        probe: of several, the one that is calibrated.
 
     Raises:
         SwatheError: the gauge sends thickness, or it was given up.
     """
-    block = BlockReader(station, window=_READINGS, tolerance=spread_tolerance(station, spread))
+    block = BlockReader(
+        station, window=_READINGS, tolerance=spread_tolerance(station, spread), probe=probe
+    )
     if not block.gives_time:
         message = (
             f"{block.gauge} sends thickness, not time of flight: calibrate on the instrument "

@@ -22,7 +22,7 @@ from swathe.journal import Chunk, PortChange, Sent
 from swathe.live.ports import PortHub
 from swathe.pipeline import DeviceTally
 from swathe.pipeline.placing.device import DeviceLink
-from swathe.station import Station, decoder_of, gauge_of, law_of
+from swathe.station import CarriageProbe, Station, decoder_of, gauge_of, law_of
 
 __all__ = ["BlockReader", "NotSteadyError", "SteadyReadings"]
 
@@ -64,6 +64,7 @@ class BlockReader:
         tolerance: greatest spread among them, µs (mm where no time of flight is sent).
         enter: is handed every entry, for the journal.
         tick: is called some twenty times a second.
+        probe: of several, the one that is read; by default all that the gauge sends.
 
     Attributes:
         gauge: the device.
@@ -78,8 +79,10 @@ class BlockReader:
         tolerance: float,
         enter: Callable[[Chunk | PortChange | Sent], None] | None = None,
         tick: Callable[[], None] | None = None,
+        probe: CarriageProbe | None = None,
     ) -> None:
-        self.gauge = gauge_of(station)
+        self.gauge = gauge_of(station) if probe is None else probe.device
+        self._input = None if probe is None else probe.input
         device = station.device[self.gauge]
         decoder = decoder_of(device)
         self.gives_time = bool(decoder.gives & {"time_of_flight", "waveform"})
@@ -143,6 +146,8 @@ class BlockReader:
         if batch is None or not batch.readings.size:
             return
         readings = batch.readings
+        if self._input is not None:
+            readings = readings[readings["probe"] == self._input]
         fill_thickness(readings, self._law)
         # A probe that lifts off starts again: readings before and after are not one step's.
         self._absence.feed(readings["time"][readings["valid"]])

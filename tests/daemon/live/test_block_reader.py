@@ -13,7 +13,7 @@ from daemon.echo_model import scans
 from drivers.doubles import PtyPort
 from swathe.calibration import StabilityState
 from swathe.live.block_reader import BlockReader, NotSteadyError, SteadyReadings
-from swathe.station import parse_station
+from swathe.station import parse_station, probes_of
 
 STATION = """
 name = "strip"
@@ -107,3 +107,53 @@ async def test_few_echoes_of_the_other_sign_do_not_refuse_a_step(tmp_path: Path)
             lambda number: frame(-80.0 if number % 8 == 7 and number < 80 else 80.0),
         )
     assert steady.state.mean == pytest.approx(4.05, abs=2e-3)
+
+
+TWO_INPUTS = """\
+name = "strip"
+[survey]
+folder = "strip"
+[scan]
+length = "20 mm"
+resolution = "1 mm"
+device = "encoder"
+counts_per_mm = 10
+[calibration]
+velocity = "5920 m/s"
+[device.encoder]
+port = "ports/encoder"
+[device.encoder.protocol]
+columns = [{{is="counts", axis="scan"}}]
+[device.gauge]
+port = "{port}"
+[device.gauge.protocol]
+columns = [{{is="probe", inputs=[1, 2]}}, {{is="time_of_flight", unit="us"}}]
+[[probe]]
+name = "left"
+input = 1
+[[probe]]
+name = "right"
+input = 2
+scan = "4 mm"
+"""
+
+
+async def test_only_the_probe_that_is_calibrated_is_read(tmp_path: Path) -> None:
+    """The other one reads another step, or air, all the time: its readings are no part of it."""
+    with PtyPort(tmp_path / "gauge") as port:
+        station = parse_station(TWO_INPUTS.format(port=port.link), "strip.toml")
+        right = probes_of(station).probes[1]
+
+        async def write() -> None:
+            while True:
+                port.send(b"1,7.25\r\n2,4.05\r\n")
+                await asyncio.sleep(0.01)
+
+        async with BlockReader(station, window=10, tolerance=0.005, probe=right) as reader:
+            writing = asyncio.create_task(write())
+            try:
+                steady = await reader.steady(show=lambda _: None, patience=60.0)
+            finally:
+                writing.cancel()
+    assert reader.gauge == "gauge"
+    assert steady.state.mean == pytest.approx(4.05)

@@ -365,3 +365,35 @@ def test_two_probes_in_one_cell_of_a_resting_carriage_make_one_visit() -> None:
     pipeline = surveyed({"gauge": (0.0, 0.0), "second": (0.2, 0.0)}, rest, plane)
     assert pipeline.grid.visits.count.max() == 1
     assert pipeline.grid.hits.max() > 30
+
+
+def test_readings_of_an_input_without_a_probe_count_nowhere_and_are_reported() -> None:
+    """They have no place: which probe they are of nobody has said."""
+    text = station_text(index=INDEX_ENCODED.format(length=4)).replace(
+        '{is="constant", text="R"},', '{is="constant", text="R"}, {is="probe", inputs=[1, 2, 7]},'
+    )
+    text += "".join(
+        f'[[probe]]\nname = "p{number}"\ninput = {number}\nindex = "{number} mm"\n'
+        for number in (1, 2)
+    )
+    pipeline = Pipeline(station(text))
+    pipeline.feed(opened(text))
+    feed(pipeline, (port(0, name, "open") for name in ("encoder", "gauge")))
+    for ms in range(5, 1005, 5):
+        time = START + ms * MS
+        pipeline.feed(Chunk(time, "encoder", line(f"P,{ms},{ms // 5},0")))
+        for source in (1, 2, 7):
+            reading = line(f"R,{source},{ms},{2 * (9 + source) / VELOCITY:.6f},E")
+            pipeline.feed(Chunk(time, "gauge", reading))
+        if ms % 50 == 0:
+            pipeline.feed(Tick(time))
+    pipeline.feed(Tick(START + 1500 * MS))
+    thickness = pipeline.grid.thickness.reshape(pipeline.grid.shape)
+    read = pipeline.grid.hits.reshape(pipeline.grid.shape) > 0
+    assert sorted(set(np.nonzero(read)[0].tolist())) == [1, 2]
+    np.testing.assert_allclose(thickness[1][read[1]], 10, atol=1e-4)
+    np.testing.assert_allclose(thickness[2][read[2]], 11, atol=1e-4)
+    assert dict(pipeline.tallies["gauge"].no_probe) == {7: 200}
+    ((kind, detail),) = alarms_of(pipeline)
+    assert kind is AlarmKind.NO_PROBE
+    assert detail.startswith("gauge: readings of input 7, which no [[probe]] has")

@@ -169,10 +169,7 @@ class DeviceLink:
         return self._received
 
     def take(self, data: bytes, time: int, known: int | None = None) -> None:
-        """Keep bytes, which arrived at `time`, ns, until the next `decode`.
-
-        `known` is the journal time, ns, which no later entry runs behind; by default `time`.
-        """
+        """Keep bytes, which arrived at `time`, ns, until `decode`; `known` is the journal time, ns."""
         known = time if known is None else known
         if self._requests is not None:
             time = self._requests.chunk(data, time)

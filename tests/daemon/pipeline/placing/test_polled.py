@@ -251,7 +251,8 @@ SIDE_BY_SIDE = TEXT.replace(
 
 def test_answer_with_readings_of_several_inputs_is_one_answer() -> None:
     """All of them have its moment; one that came twice counts once, two that differ do not."""
-    made = Polled(SIDE_BY_SIDE.format(talk='taken_at = "answer"', end="\\r\\n"))
+    probes = "".join(f'[[probe]]\nname = "p{k}"\ninput = {k}\nscan = "{k} mm"\n' for k in (1, 2))
+    made = Polled(SIDE_BY_SIDE.format(talk='taken_at = "answer"', end="\\r\\n") + probes)
     made.sent(100)
     made.came(110, "5.0,6.0\r\n")
     made.sent(120)

@@ -87,6 +87,11 @@ class CalibrationInForce:
         self._of = [_OfProbe.of(station_of_probe(station, number)) for number in numbers]
 
     @property
+    def of_probes(self) -> tuple[AppliedCalibration | None, ...]:
+        """The one in force of each probe."""
+        return tuple(one.applied for one in self._of)
+
+    @property
     def now(self) -> AppliedCalibration | None:
         """The one in force, of the first probe; None for thicknesses that the instrument sends."""
         return self._of[0].applied

@@ -24,6 +24,11 @@ def calibration_lines(record: SurveyRecord) -> list[str]:
     values = _values(calibration.velocity_mm_per_us, calibration.zero_offset_us, units)
     return [
         f"calibration: {values} ({source})",
+        *(
+            f"probe {one.probe}: {_values(one.velocity_mm_per_us, one.zero_offset_us, units)} "
+            f"({f'record {one.record}' if one.record else 'no record'})"
+            for one in calibration.probes
+        ),
         *(f"correction: {text}" for text in calibration.corrections),
         *(
             f"WARNING of the calibration: {text}"

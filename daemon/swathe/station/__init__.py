@@ -176,6 +176,7 @@ __all__ = [
     "schedule_of",
     "station_in_journal",
     "station_of_probe",
+    "stations_of_probes",
     "survey_folder",
     "texts_for_journal",
     "thickness_scale",

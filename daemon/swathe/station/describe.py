@@ -11,6 +11,7 @@ from swathe.station.law import law_of
 from swathe.station.marks import position_text
 from swathe.station.model import AxisMode, AxisSettings, IndexSettings, Station
 from swathe.station.probe import beam_on_wall, beam_text, beam_warnings
+from swathe.station.probes import probes_of, stations_of_probes
 from swathe.station.spots import SpotsSettings
 from swathe_drivers import TakenAt
 
@@ -40,7 +41,8 @@ def summarize_station(station: Station) -> list[str]:
     lines += delay_lines(station)
     lines += _polling_lines(station)
     lines += [] if station.spots else _time_lines(station)
-    lines += _calibration_lines(station)
+    lines += _probe_lines(station)
+    lines += _calibrations(station)
     if (width := beam_on_wall(station)) is not None:
         lines.append(beam_text(width, station.display))
     lines += [f"WARNING: {warning}" for warning in beam_warnings(station)]
@@ -135,6 +137,27 @@ def _time_lines(station: Station) -> list[str]:
         else:
             text = f"by a steady rate if it shows one, {known}, else by arrival; {better}"
         lines.append(f"times of {name} {text}")
+    return lines
+
+
+def _calibrations(station: Station) -> list[str]:
+    """Return the lines of the calibration; of each probe where they differ."""
+    texts = [_calibration_lines(one) for one in stations_of_probes(station)]
+    if all(text == texts[0] for text in texts):
+        return texts[0]
+    named = zip(station.probes, texts, strict=True)
+    return [f"probe {probe.name}: {line}" for probe, text in named for line in text]
+
+
+def _probe_lines(station: Station) -> list[str]:
+    """Return a line for each of several probes: where its readings come from, and where it is."""
+    lines = []
+    for probe in probes_of(station).probes:
+        if not probe.name:
+            continue
+        source = probe.device if probe.input is None else f"{probe.device}, input {probe.input}"
+        place = position_text(probe.scan, probe.index, station.display)
+        lines.append(f"probe {probe.name}: {source}; from the carriage's datum {place}")
     return lines
 
 

@@ -60,6 +60,11 @@ def with_record(station: Station, record: CalibrationRecord, name: str) -> Stati
     Raises:
         StationError: the corrections that the station asks for cannot be applied with it.
     """
+    own = [probe.name for probe in station.probes if probe.calibration is not None]
+    if own:
+        requirement = f"cannot stand for the records of the probes {', '.join(own)}"
+        remedy = "name the new record at `calibration` of its [[probe]]"
+        raise StationError(name, [Problem("calibration.file", requirement, name, remedy)])
     settings = (station.calibration or CalibrationSettings()).model_copy(
         update={"file": name, "velocity": None, "zero_offset": 0.0, "block_temperature": None}
     )

@@ -167,3 +167,8 @@ def station_of_probe(station: Station, number: int) -> Station:
         changes["calibration"] = settings.model_copy(update=update)
         changes["record"] = station.probe_records[probe.calibration]
     return station.model_copy(update=changes)
+
+
+def stations_of_probes(station: Station) -> list[Station]:
+    """Return the station of each of its probes by itself; see `station_of_probe`."""
+    return [station_of_probe(station, number) for number in range(len(station.probes) or 1)]

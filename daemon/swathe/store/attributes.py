@@ -4,13 +4,17 @@ With them a reader computes each thickness again, without any code of ours::
 
     path = velocity_mm_per_us * temperature_factor * (time_of_flight - zero_offset_us) / 2
     thickness = sqrt(path**2 - (v_path_separation_mm / 2) ** 2)
+
+Where several probes have calibrations of their own, these are lists, one value for each probe of the
+layer ``probe``.
 """
 
 from __future__ import annotations
 
 from typing import Any
 
-from swathe.station import Station, law_of
+from swathe.calibration import CalibrationRecord, ThicknessLaw
+from swathe.station import Station, law_of, stations_of_probes
 from swathe.store.record import SurveyRecord
 
 __all__ = ["run_attributes", "survey_attributes"]
@@ -21,7 +25,7 @@ def survey_attributes(station: Station) -> dict[str, Any]:
 
     One that is None is not known, or does not apply: it is left out of the arrays.
     """
-    survey, law, record = station.survey, law_of(station), station.record
+    survey, probes = station.survey, _of_probes(station)
     comment = "Measured values only; no statement of fitness for service."
     if station.spots is not None:
         hits = "A hit is a coupling: the median reading while the probe was held on the spot."
@@ -37,14 +41,26 @@ def survey_attributes(station: Station) -> dict[str, Any]:
         "comment": comment,
         "nominal_thickness_mm": survey.nominal_thickness,
         "coordinates": None if station.spots is None else "spot",
-        "velocity_mm_per_us": None if law is None else law.velocity,
-        "zero_offset_us": None if law is None else law.zero_offset,
-        "temperature_factor": None if law is None else law.temperature_factor,
-        "v_path_separation_mm": None if law is None else law.separation,
-        "calibration": _source(station),
-        "calibration_record": None if record is None else record.id,
-        "calibration_range_mm": None if record is None else list(record.range_mm),
+        "probes": [probe.name for probe in station.probes] or None,
+        "probe_offsets_mm": [[probe.scan, probe.index] for probe in station.probes] or None,
+        "velocity_mm_per_us": _each([law and law.velocity for law, _ in probes]),
+        "zero_offset_us": _each([law and law.zero_offset for law, _ in probes]),
+        "temperature_factor": _each([law and law.temperature_factor for law, _ in probes]),
+        "v_path_separation_mm": _each([law and law.separation for law, _ in probes]),
+        "calibration": _each([_source(one) for one in stations_of_probes(station)]),
+        "calibration_record": _each([record and record.id for _, record in probes]),
+        "calibration_range_mm": _each([record and list(record.range_mm) for _, record in probes]),
     }
+
+
+def _of_probes(station: Station) -> list[tuple[ThicknessLaw | None, CalibrationRecord | None]]:
+    """Return law and calibration record of each probe."""
+    return [(law_of(one), one.record) for one in stations_of_probes(station)]
+
+
+def _each(values: list[Any]) -> Any:  # noqa: ANN401  JSON
+    """Return what holds for all probes; a list in their order where it differs."""
+    return values[0] if all(value == values[0] for value in values) else values
 
 
 def _source(station: Station) -> str:

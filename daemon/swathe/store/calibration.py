@@ -8,9 +8,9 @@ from pydantic import AwareDatetime, Field
 from swathe.pipeline import CellState, Pipeline
 from swathe.pipeline.progress.fields import Snapshot
 from swathe.reading_flags import ReadingFlag
-from swathe.station import condition_warnings, law_of
+from swathe.station import condition_warnings, law_of, station_of_probe
 
-__all__ = ["CalibrationSummary", "EarlierCalibration", "calibration_summary"]
+__all__ = ["CalibrationSummary", "EarlierCalibration", "ProbeCalibration", "calibration_summary"]
 
 
 class EarlierCalibration(Snapshot):
@@ -19,6 +19,12 @@ class EarlierCalibration(Snapshot):
     velocity_mm_per_us: float = Field(description="at the part's temperature")
     zero_offset_us: float
     record: str | None = Field(description="identity of its record; null: values given")
+
+
+class ProbeCalibration(EarlierCalibration):
+    """The calibration of one of several probes."""
+
+    probe: str = Field(description="name of the probe")
 
 
 class CalibrationSummary(Snapshot):
@@ -49,11 +55,17 @@ class CalibrationSummary(Snapshot):
     earlier: tuple[EarlierCalibration, ...] = Field(
         (), description="others by which readings of earlier runs became thicknesses"
     )
+    probes: tuple[ProbeCalibration, ...] = Field(
+        (),
+        description="of each probe, where several have different ones; the rest of this table is of "
+        "the first of them",
+    )
 
 
 def calibration_summary(pipeline: Pipeline) -> CalibrationSummary | None:
     """Return the calibration in force; None for an instrument that sends thickness."""
-    station, grid, applied = pipeline.station, pipeline.grid, pipeline.calibration
+    grid, applied = pipeline.grid, pipeline.calibration
+    station = station_of_probe(pipeline.station, 0)
     law, record = law_of(station), station.record
     if law is None:
         return None
@@ -82,6 +94,24 @@ def calibration_summary(pipeline: Pipeline) -> CalibrationSummary | None:
                 record=one.record or None,
             )
             for one in applied.applied
-            if one is not None and one != applied.now
+            if one is not None and one not in applied.of_probes
         ),
+        probes=_of_probes(pipeline),
+    )
+
+
+def _of_probes(pipeline: Pipeline) -> tuple[ProbeCalibration, ...]:
+    """Return the calibration of each probe; nothing where all have the same one."""
+    applied = pipeline.calibration.of_probes
+    if all(one == applied[0] for one in applied):
+        return ()
+    return tuple(
+        ProbeCalibration(
+            probe=probe.name,
+            velocity_mm_per_us=one.velocity,
+            zero_offset_us=one.zero_offset,
+            record=one.record or None,
+        )
+        for probe, one in zip(pipeline.station.probes, applied, strict=True)
+        if one is not None
     )

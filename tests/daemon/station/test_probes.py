@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from daemon.handmade import INDEX_ENCODED, station, station_text
+from swathe.calibration import CalibrationRecord
 from swathe.errors import StationError
-from swathe.station import Station, law_of, parse_station, probes_of, station_of_probe
+from swathe.station import Station, law_of, parse_station, probes_of, station_of_probe, with_record
+from swathe.station.describe import summarize_station
 
 INDEX = INDEX_ENCODED.format(length=8)
 SECOND_GAUGE = """
@@ -250,3 +252,20 @@ def test_what_goes_with_one_probe_only_is_refused(text: str, problem: str) -> No
     with pytest.raises(StationError) as caught:
         parse_station(text, "bench.toml")
     assert problem in str(caught.value)
+
+
+def test_the_plan_in_words_says_where_each_probe_is() -> None:
+    """An offset with the wrong sign is seen before the carriage moves."""
+    lines = summarize_station(of(entry("a", index="-2 mm"), entry("b", "other", scan="5 mm")))
+    assert "probe a: gauge; from the carriage's datum scan 0 mm, index -2 mm" in lines
+    assert "probe b: other; from the carriage's datum scan 5 mm, index 0 mm" in lines
+    assert sum("calibration in force" in line for line in lines) == 1
+
+
+def test_a_record_for_all_does_not_replace_those_of_the_probes() -> None:
+    """A rebuild with it would change nothing, without a word."""
+    made = of(entry("a", index="1 mm"), entry("b", "other"))
+    probes = (made.probes[0].model_copy(update={"calibration": "a.json"}), made.probes[1])
+    record = CalibrationRecord.model_construct()
+    with pytest.raises(StationError, match="cannot stand for the records of the probes a"):
+        with_record(made.model_copy(update={"probes": probes}), record, "new.json")

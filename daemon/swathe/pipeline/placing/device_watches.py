@@ -16,7 +16,7 @@ from swathe.pipeline.placing.repeated_values import RepeatedValues
 from swathe.pipeline.placing.silent_device import SilentDevice
 from swathe.pipeline.placing.standstill import Standstills
 from swathe.pipeline.placing.still_encoder import StillEncoderWatch, WatchedAxis
-from swathe.station import Station, gauge_of
+from swathe.station import Station, probes_of
 
 __all__ = ["DeviceWatches"]
 
@@ -40,7 +40,13 @@ class DeviceWatches:
     ) -> None:
         self._links = links
         self._standstills = standstills
-        self._repeated = RepeatedValues(gauge_of(station), station.display)
+        self._repeated = {
+            probe.number: RepeatedValues(
+                f"{probe.device} probe {probe.name}" if probe.name else probe.device,
+                station.display,
+            )
+            for probe in probes_of(station).probes
+        }
         self._still = StillEncoderWatch(
             {
                 axis.name: WatchedAxis(
@@ -68,8 +74,13 @@ class DeviceWatches:
     def add_readings(self, device: str, readings: NDArray[Any], known: Times) -> None:
         """Add readings that were not in a pause; see `StillEncoderWatch.add_readings`."""
         self._still.add_readings(readings, known)
-        if not self._links[device].decoder.held_after:
-            self._repeated.add(readings, known)
+        if self._links[device].decoder.held_after:
+            return
+        for number, repeated in self._repeated.items():
+            if len(self._repeated) == 1:
+                repeated.add(readings, known)
+            elif (rows := readings["probe"] == number).any():
+                repeated.add(readings[rows], known[rows])
 
     def position_set(self) -> None:
         """An axis was set to a position: that is no motion, and no rest."""
@@ -92,14 +103,16 @@ class DeviceWatches:
             link.arrived.clear()
             link.unanswered.clear()
         self._still.advance(now)
-        self._repeated.advance(self._still.rested, self._still.looked)
+        for repeated in self._repeated.values():
+            repeated.advance(self._still.rested, self._still.looked)
         self._still.rested.clear()
 
     def take_conditions(self) -> list[Condition]:
         """Return the changes of conditions since the last call."""
         changes: list[Condition] = []
         silences = [silence.conditions for silence in self._silence.values()]
-        for found in (self._still.conditions, self._repeated.conditions, *silences):
+        repeats = [repeated.conditions for repeated in self._repeated.values()]
+        for found in (self._still.conditions, *repeats, *silences):
             changes += found
             found.clear()
         return changes

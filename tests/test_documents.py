@@ -20,6 +20,7 @@ from pydantic.fields import FieldInfo
 from support.documents import ROOT, Block, blocks, documents
 from swathe.messages import CommandMessage
 from swathe.station import Station, decoder_of, law_of, parse_station, read_station
+from swathe.station.probe_check import put_probes_in
 from swathe_simulators import builtin_scenario, load_scenario
 from swathe_simulators.device_models import ClockModel, CombinedModel
 
@@ -117,6 +118,10 @@ def test_toml_is_a_station_or_a_part_of_one(block: Block) -> None:
         assert name in Station.model_fields, f"{block}: no table [{name}]"
         base = whole_station().get(name, {}) if name in ("scan", "survey") else {}
         whole = {**base, **table} if isinstance(table, dict) else table
+        if name == "probe" and isinstance(table, list):
+            _, parts, problems = put_probes_in(shown)
+            assert parts["probes"], problems
+            continue
         kind = Station.model_fields[name].rebuild_annotation()
         TypeAdapter(kind).validate_python(whole)
 

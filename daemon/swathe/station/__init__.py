@@ -79,6 +79,7 @@ from swathe.station.probes import (
     ProbeArray,
     probes_of,
     station_of_probe,
+    stations_of_probes,
 )
 from swathe.station.quality import CalibrationSettings, StepPlace, VerificationSettings
 from swathe.station.report_table import ReportSettings

@@ -21,9 +21,13 @@ from daemon.handmade import (
     station,
     station_text,
 )
+from daemon.station.test_law import record as record_of_steps
+from daemon.strategies import readings
 from swathe.journal import Chunk, Entry, Tick
 from swathe.pipeline import CellState, Pipeline
-from swathe.station import AlarmKind
+from swathe.pipeline.calibration_in_force import CalibrationInForce
+from swathe.pipeline.placing.probe_echoes import ProbeEchoes
+from swathe.station import AlarmKind, parse_station
 
 GAUGE = """
 [device.{name}]
@@ -166,6 +170,20 @@ def test_a_cell_is_left_behind_when_the_last_probe_has_passed_it() -> None:
     assert min(ms for ms, _ in changes) > 220
     (gap,) = pipeline.coverage.gaps.open
     assert sorted((gap.cells % 21).tolist()) == [5, 6, 7]
+
+
+def test_a_cell_of_the_upper_row_waits_for_its_trailing_probe() -> None:
+    """Also where the lowest probe of the carriage is in another row."""
+    offsets = {"gauge": (0.0, 0.0), "trailing": (0.0, 2.0), "ahead": (10.0, 2.0)}
+
+    def wall(number: int, scan: float, index: float) -> float | str:
+        return "N" if number == 2 and 4.4 < scan < 7.6 else plane(number, scan, index)
+
+    text = text_of(offsets)
+    pipeline = Pipeline(station(text))
+    pipeline.feed(opened(text))
+    assert feed_noting(pipeline, drive(offsets, [(-15.0, 2.0), (28.0, 2.0)], wall)) == []
+    assert (states(pipeline)[4] == CellState.MEASURED).all()
 
 
 def test_lines_between_the_probes_are_not_left_while_the_carriage_is_there() -> None:
@@ -400,3 +418,34 @@ def test_readings_of_an_input_without_a_probe_count_nowhere_and_are_reported() -
     assert dict(pipeline.tallies["gauge"].no_probe) == {7: 199}
     assert kind is AlarmKind.NO_PROBE
     assert detail.startswith("gauge: readings of input 7, which no [[probe]] has")
+
+
+def test_probes_that_lose_their_echoes_at_once_are_no_dead_ones() -> None:
+    """Even where a probe is given less time than the others' echoes count as new."""
+    echoes = ProbeEchoes(("a", "b"))
+    times = np.arange(0, 1000, 10, dtype=np.int64) * MS
+    for number in (0, 1):
+        one = readings(times.tolist())
+        one["probe"], one["valid"] = number, True
+        echoes.add_readings(one, times)
+    instants = np.arange(1000, 1600, 50, dtype=np.int64) * MS
+    echoes.follow(instants, 0, 100 * MS)
+    assert echoes.conditions == []
+    assert echoes.lost == frozenset()
+
+
+def test_each_probe_has_its_own_calibration() -> None:
+    """A thickness is computed with the record of its own probe."""
+    own = text_of(TWO).replace('name = "second"', 'name = "second"\ncalibration = "second.json"')
+    record = record_of_steps()
+    kept = {"second.json": record.model_dump(mode="json")}
+    made = parse_station(own, "bench.toml", probe_records=kept)
+    calibration = CalibrationInForce()
+    calibration.open_run(made)
+    one = readings([0, 1])
+    one["probe"], one["valid"], one["time_of_flight"] = (0, 1), True, 4.0
+    one["thickness"] = np.nan
+    calibration.fill(one)
+    second = (4.0 - record.zero_offset_us) * record.velocity_mm_per_us / 2
+    assert one["thickness"].tolist() == pytest.approx([4.0 * VELOCITY / 2, second])
+    assert abs(second - 4.0 * VELOCITY / 2) > 0.1

@@ -57,6 +57,7 @@ class OverlapWatch:
     Attributes:
         conditions: that an arrangement fits better than the stated one, since it was taken last.
         misfit: the one that was reported; None without one.
+        profiles: what the probes read in the newest passes.
     """
 
     def __init__(self, station: Station, grid: Grid) -> None:
@@ -64,8 +65,8 @@ class OverlapWatch:
         self._units: DisplayUnits = station.display
         self._cell = grid.scan.resolution, grid.index.resolution
         turns = station.carriage is not None and station.carriage.heading is not None
-        self._profiles = PassProfiles(grid, self._probes)
-        self._follows = self._profiles.keeps and not turns
+        self.profiles = PassProfiles(grid, self._probes)
+        self._follows = self.profiles.keeps and not turns
         self._known = arrangements(self._probes) if self._follows else []
         self._compared: dict[int, int] = {}
         self.conditions: list[Condition] = []
@@ -74,11 +75,11 @@ class OverlapWatch:
     def add(self, placed: Placed, cells: Cells) -> None:
         """Add readings with an echo on the grid, at the positions of their probes, and their cells."""
         if self._follows:
-            self._profiles.add(placed, cells)
+            self.profiles.add(placed, cells)
 
     def evaluate(self, now: int) -> None:
         """Compare the passes that overlap at `now`, host time in ns; all before was added."""
-        passes = self._profiles.passes
+        passes = self.profiles.passes
         if not self._follows or self.misfit is not None or len(passes) < 2:
             return
         state = {row: one.changed for row, one in passes.items()}
@@ -103,7 +104,7 @@ class OverlapWatch:
     def disagreements(self) -> list[Disagreement]:
         """Return by how much probes read differently in the overlaps of the newest passes."""
         found: dict[tuple[int, int], list[float]] = {}
-        passes: Sequence[PassProfile] = list(self._profiles.passes.values())
+        passes: Sequence[PassProfile] = list(self.profiles.passes.values())
         for at, one in enumerate(passes):
             means = one.means
             for other in passes[at:]:

@@ -20,7 +20,8 @@ from swathe.station import AlarmKind
 
 __all__ = ["ProbeEchoes"]
 
-# Others have echoes as long as the newest one of any is no older. (Our choice, no source.)
+# Others have echoes as long as the newest one of any is no older, nor half of the limit: all lose
+# theirs at once where the carriage is lifted. (Our choice, no source.)
 _OTHERS_NS = 300_000_000
 
 
@@ -81,12 +82,13 @@ class ProbeEchoes:
         readings = np.stack([one.at(instants) for one in self._readings])
         self.last_echo, self.last_reading = echoes[:, -1], readings[:, -1]
         newest = np.sort(echoes, axis=0)
+        near = min(_OTHERS_NS, limit // 2)
         for number, name in enumerate(self._names):
             last = echoes[number]
             others = np.where(last == newest[-1], newest[-2], newest[-1])
             since = np.maximum(last, awaited)
             long = np.asarray(since <= instants - limit) & (awaited > NEVER)
-            begins = long & (others >= instants - _OTHERS_NS)
+            begins = long & (others >= instants - near)
             ends = (last > NEVER) & (last > instants - limit)
             self._change(number, name, instants, begins & ~ends, ends, readings[number], last)
 

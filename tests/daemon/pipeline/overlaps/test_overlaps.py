@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from scipy.stats import norm
 from daemon.handmade import feed, opened, station
 from daemon.pipeline.test_probes import drive, text_of
 from swathe.pipeline import Pipeline
-from swathe.pipeline.overlaps.arrangement import arrangements, spread_of
+from swathe.pipeline.overlaps.arrangement import arrangements, likelier_arrangement, spread_of
 from swathe.station import AlarmKind, probes_of
 
 COLUMNS, ROWS = 48, 12
@@ -39,6 +40,7 @@ def alarm_of(
     noise: float = 0.03,
     bias: dict[str, float] | None = None,
     noisy: dict[str, float] | None = None,
+    passes: int = len(PASSES),
 ) -> tuple[list[str], Pipeline]:
     """Return the texts of alarms about offsets where probes are elsewhere than stated."""
     text = text_of(FOUR, rows=ROWS - 1, columns=COLUMNS)
@@ -53,7 +55,7 @@ def alarm_of(
         spread = (noisy or {}).get(name, noise)
         return wall(*at) + random.normal(0, spread) + (bias or {}).get(name, 0.0)
 
-    feed(pipeline, drive(FOUR, PASSES, read, speed=0.2))
+    feed(pipeline, drive(FOUR, PASSES[:passes], read, speed=0.2))
     alarms = [one.detail for one in pipeline.alarms.alarms if one.kind is AlarmKind.OFFSETS]
     return alarms, pipeline
 
@@ -88,7 +90,7 @@ def test_a_scan_offset_of_the_other_sign_is_noticed() -> None:
 def test_a_noisy_probe_is_not_taken_for_an_exchanged_one(name: str) -> None:
     """On a smooth wall its neighbour would fit any row."""
     assert alarm_of({}, lambda _scan, _index: 10.0, noisy={name: 0.5})[0] == []
-    assert alarm_of({}, bumpy(depth=0.02), noisy={name: 0.5})[0] == []
+    assert alarm_of({}, bumpy(depth=0.02), noisy={name: 0.5}, passes=4)[0] == []
 
 
 def test_exchanged_probes_on_a_smooth_wall_raise_no_alarm() -> None:
@@ -133,3 +135,19 @@ def test_an_arrangement_is_named_once_for_each_place() -> None:
         "probes gauge and b are exchanged, or the index offsets of all probes have the other sign, "
         "or the carriage is turned round"
     )
+
+
+def test_of_two_arrangements_that_fit_none_is_named() -> None:
+    """The alarm would send somebody to the wrong cable."""
+    _, pipeline = alarm_of({"c": FOUR["d"], "d": FOUR["c"]}, bumpy())
+    overlaps = pipeline.carriage.overlaps
+    assert overlaps.misfit is not None
+    swap = overlaps.misfit.arrangement
+    *others, newest = overlaps.profiles.passes.values()
+    pairs = [(one, newest) for one in others]
+    probes = probes_of(pipeline.station)
+    found = likelier_arrangement(probes, [swap], pairs, (1.0, 1.0))
+    assert found is not None
+    assert found.arrangement is swap
+    both = [swap, replace(swap, text="something else")]
+    assert likelier_arrangement(probes, both, pairs, (1.0, 1.0)) is None

@@ -7,7 +7,19 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from daemon.handmade import MS, START, Motion, feed, opened, port, run, station, station_text, ticks
+from daemon.handmade import (
+    INDEX_STEPPED,
+    MS,
+    START,
+    Motion,
+    feed,
+    opened,
+    port,
+    run,
+    station,
+    station_text,
+    ticks,
+)
 from daemon.pipeline.test_unplaced_cells import causes
 from daemon.polled import driver_table
 from swathe.journal import Chunk, Entry, Lost, Sent
@@ -62,6 +74,14 @@ def test_damaged_lines_are_no_missing_echo() -> None:
     pipeline = run(TEXT, damaged(scanned(), "gauge"))
     assert causes(pipeline) == {GapCause.UNREAD: 5}
     assert str(GapCause.UNREAD) == "readings not received"
+    assert cells(pipeline, CellState.UNCERTAIN) == list(range(21, 26))
+    assert cells(pipeline, CellState.NO_SIGNAL) == []
+
+
+def test_damaged_lines_are_no_missing_echo_on_a_line_that_is_set_by_hand() -> None:
+    """The path through the lines keeps what could not be read."""
+    text = station_text(scan_length=60, index=INDEX_STEPPED.format(length=2, advance="return"))
+    pipeline = run(text, damaged(scanned(), "gauge"))
     assert cells(pipeline, CellState.UNCERTAIN) == list(range(21, 26))
     assert cells(pipeline, CellState.NO_SIGNAL) == []
 

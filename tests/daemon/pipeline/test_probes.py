@@ -449,3 +449,45 @@ def test_each_probe_has_its_own_calibration() -> None:
     second = (4.0 - record.zero_offset_us) * record.velocity_mm_per_us / 2
     assert one["thickness"].tolist() == pytest.approx([4.0 * VELOCITY / 2, second])
     assert abs(second - 4.0 * VELOCITY / 2) > 0.1
+
+
+def test_the_delay_of_a_probe_is_in_addition_to_its_devices() -> None:
+    """A reading that is sent 50 ms after its echo belongs 5 mm back at 100 mm/s."""
+    text = text_of(TWO).replace('name = "second"', 'name = "second"\ndelay = "50 ms"')
+    pipeline = Pipeline(station(text))
+    pipeline.feed(opened(text))
+
+    def wall(number: int, scan: float, index: float) -> float:
+        return plane(number, scan - 5 * number, index)
+
+    feed(pipeline, drive(TWO, ACROSS, wall))
+    thickness = pipeline.grid.thickness.reshape(pipeline.grid.shape)
+    for row in (2, 5):
+        expected = 10 + 0.01 * np.arange(21) + 0.2 * row
+        np.testing.assert_allclose(thickness[row], expected, atol=1e-5)
+
+
+def test_a_heading_is_known_again_once_its_port_is_back() -> None:
+    """An absolute encoder has lost nothing; meanwhile readings have no place."""
+    offsets = {"gauge": (3.0, 0.0), "second": (0.0, 2.0)}
+    text = text_of(offsets, more=TURNING)
+    pipeline = Pipeline(station(text))
+    pipeline.feed(opened(text))
+    legs = drive(offsets, [(-8.0, 2.0), (28.0, 2.0)], lambda n, _scan, _index: 10.0 + n)
+    away = range(160, 240)
+    entries = [
+        one
+        for one in turned(lambda _ms: 90.0, legs)
+        if not (
+            isinstance(one, Chunk) and one.port == "compass" and (one.time - START) // MS in away
+        )
+    ]
+    entries += [
+        port(away.start, "compass", "lost", "unplugged"),
+        port(away.stop - 1, "compass", "open"),
+    ]
+    feed(pipeline, sorted(entries, key=lambda one: one.time))
+    measured = states(pipeline)[5] == CellState.MEASURED
+    assert not measured[9:15].any()  # the datum is at 8 to 16 mm
+    assert measured[:8].all()
+    assert measured[17:].all()

@@ -44,7 +44,7 @@ def step_by_hand(pipeline: Pipeline, at: tuple[float | None, float | None]) -> H
         line=pipeline.line if stepped or station.index is None else None,
         advance=LineAdvance.COMMAND if station.index is None else station.index.advance,
         speed_limit=pipeline.speed_limit,
-        carriage=carriage_of(station),
+        carriage=carriage_of(station, pipeline.dead_probes),
     )
     position = None if scan is None or index is None else (scan, index)
     requested = [one.number for one in pipeline.requests.gaps]

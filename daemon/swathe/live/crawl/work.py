@@ -292,7 +292,8 @@ class Crawl:
         return words
 
     def _area(self) -> WorkArea:
-        return work_area_of(self._station, self._session.pipeline.requests.zones)
+        pipeline = self._session.pipeline
+        return work_area_of(self._station, pipeline.requests.zones, pipeline.dead_probes)
 
     async def _drive_home(self, home: Point) -> None:
         moves = moves_to(self._area(), (await self._drive.fresh()).place, home)

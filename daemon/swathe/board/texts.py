@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from swathe.board.stations import StationView
 from swathe.display_units import DisplayUnits
 from swathe.messages import (
@@ -17,6 +19,7 @@ from swathe.messages import (
 )
 from swathe.pipeline.progress.confirm_snapshot import Where, raw_minimum_text
 from swathe.pipeline.progress.fields import count_text, extent_text, number_text
+from swathe.pipeline.progress.probe_snapshot import ProbeSnapshot, ProbeState
 from swathe.pipeline.progress.snapshots import minimum_text
 
 __all__ = [
@@ -26,6 +29,7 @@ __all__ = [
     "coverage_text",
     "gap_text",
     "port_text",
+    "probes_text",
     "progress_parts",
     "progress_text",
     "state_text",
@@ -78,6 +82,8 @@ def progress_parts(
     position = _place(progress, plan, "scan", "index")
     where = _place(progress, plan, "minimum_scan", "minimum_index")
     parts = [f"at {units.with_unit(position)}", *_state_parts(progress, where, plan)]
+    if scanning and progress.probes:
+        parts.append(probes_text(progress.probes))
     if scanning:
         limit = (
             ""
@@ -93,6 +99,19 @@ def progress_parts(
     if scanning:
         parts.append(f"{number_text(progress, 'rate')} readings/s")
     return [*parts, f"{progress.measured:,} of {progress.required:,} cells"]
+
+
+def probes_text(probes: Sequence[ProbeSnapshot]) -> str:
+    """Return from how many of several probes an echo comes now, and from which none does."""
+    silent = [probe for probe in probes if probe.state is not ProbeState.ECHO]
+    if not silent:
+        return f"echo from all {len(probes)} probes"
+    if len(silent) == len(probes):
+        return f"no echo from any of {len(probes)} probes"
+    # Capitals where others have an echo meanwhile, which has an alarm.
+    none = "NO ECHO" if any(probe.alone for probe in silent) else "none"
+    names = ", ".join(probe.name for probe in silent)
+    return f"echo from {len(probes) - len(silent)} of {len(probes)} probes, {none} from {names}"
 
 
 def _units(plan: PlanMessage | None) -> DisplayUnits:

@@ -15,8 +15,10 @@ from swathe.station import (
     Axis,
     AxisMode,
     MotionTable,
+    Station,
     ThicknessScale,
     beam_warnings,
+    probes_of,
     scale_ticks,
     thickness_scale,
 )
@@ -66,6 +68,7 @@ def viewer_plan(
         "rule": str(station.survey.cell_rule),
         "waveforms": grid.waveform is not None,
         "motion": None if station.motion is None else _motion(station.motion),
+        "probes": _probes(station),
         "excluded": [
             {"name": zone.name, "scan": zone.scan, "index": zone.index} for zone in station.exclude
         ],
@@ -75,6 +78,22 @@ def viewer_plan(
 def page_words() -> dict[str, dict[str, str]]:
     """Return the words for what a run does, by state: in a line, and as headings."""
     return {"states": dict(STATE_WORDS), "titles": dict(STATE_TITLES)}
+
+
+def _probes(station: Station) -> list[dict[str, Any]]:
+    """Return name and offset of each of several probes, mm.
+
+    Offsets are null where the carriage turns: they turn with it, and are no place on the map.
+    """
+    turns = station.carriage is not None and station.carriage.heading is not None
+    return [
+        {
+            "name": one.name,
+            "scan": None if turns else one.scan,
+            "index": None if turns else one.index,
+        }
+        for one in (probes_of(station).probes if station.probes else ())
+    ]
 
 
 def _motion(motion: MotionTable) -> dict[str, Any]:

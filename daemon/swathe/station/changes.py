@@ -13,8 +13,9 @@ from typing import Any
 
 from swathe.station.axis import Axis
 from swathe.station.axis_names import AxisNames
-from swathe.station.devices import axis_source, gauge_of
+from swathe.station.devices import axis_source
 from swathe.station.model import AxisSettings, Station
+from swathe.station.probes import probes_of
 
 __all__ = ["StationChange", "changes_between", "extends", "in_plan_of"]
 
@@ -34,6 +35,8 @@ _COMPARED = (
     "corrections",
     "uncertainty",
     "probe",
+    "probes",
+    "carriage",
     "instrument",
     "echo",
     "verification",
@@ -47,6 +50,8 @@ _NOT_COMPARED = ("folder", "operator", "part", "cell_rule")
 # Of a device, with its description file in place: what its bytes mean, not through what they come.
 _DECODING = ("driver", "protocol", "on_change", "triggered", "rate")
 _TIMING = ("delay", "delay_uncertainty", "talk")
+# Of one of several probes: which readings are its own, and where it is.
+_OF_PROBE = ("device", "input", "scan", "index", "delay")
 _NOT_GIVEN = "not given"
 _MOST_CHARACTERS = 60
 
@@ -126,7 +131,9 @@ def _decisive_devices(station: Station) -> set[str]:
     names |= {
         axis.second.device for _, axis in axes if axis is not None and axis.second is not None
     }
-    return (names | {gauge_of(station)}) - {""}
+    heading = None if station.carriage is None else station.carriage.heading
+    names |= set() if heading is None else {heading.device}
+    return (names | set(probes_of(station).devices())) - {""}
 
 
 def _is_decisive(key: str, devices: set[str]) -> bool:
@@ -136,7 +143,9 @@ def _is_decisive(key: str, devices: set[str]) -> bool:
     if table == "device":
         name, _, rest = rest.partition(".")
         return name in devices and rest.split(".")[0].split("[")[0] in _DECODING
-    return False
+    if table.startswith("probe["):
+        return rest in _OF_PROBE
+    return table == "carriage" and rest.startswith("heading")
 
 
 def _values(station: Station) -> Iterator[tuple[str, Any]]:
@@ -151,6 +160,11 @@ def _values(station: Station) -> Iterator[tuple[str, Any]]:
             for name, device in settings.items():
                 dumped = device.model_dump(mode="json", include={*_DECODING, *_TIMING})
                 yield from _flat(f"device.{name}", dumped)
+        elif table == "probes":
+            yield from _flat("probe", [one.model_dump(mode="json") for one in settings])
+        elif table == "carriage":
+            # What holds for each probe is in its own keys.
+            yield from _flat(table, settings.model_dump(mode="json", exclude={"each"}))
         elif isinstance(settings, tuple):
             yield from _flat(table, [one.model_dump(mode="json") for one in settings])
         else:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from daemon.handmade import INDEX_STEPPED, station, station_text
+from daemon.motion_model import with_probes
 from swathe.station import Station, changes_between, extends, in_plan_of
 
 TEXT = station_text(index=INDEX_STEPPED.format(length=10, advance="command"))
@@ -149,3 +150,32 @@ def test_circumference_does_not_grow() -> None:
     """Its first cell is next to its last: another length is another pipe."""
     text = TEXT.replace('device = "encoder"\n', 'device = "encoder"\nmode = "wrapped"\n', 1)
     assert not extends(station(text), changed('length = "20 mm"', 'length = "30 mm"', text))
+
+
+def test_probes_of_a_carriage_are_compared_and_where_they_are_decides() -> None:
+    """Offsets, inputs, delays and the heading place readings; a diameter or a body moves none."""
+    before = with_probes(station(TEXT), (0.0, 0.0), (0.0, 8.0))
+    moved = with_probes(station(TEXT), (0.0, 0.0), (2.0, 8.0), body={"scan": ("-9 mm", "9 mm")})
+    other = before.model_copy(
+        update={"probes": (before.probes[0], before.probes[1].model_copy(update={"input": 5}))}
+    )
+    wide = before.model_copy(
+        update={"probes": (before.probes[0].model_copy(update={"diameter": 6.0}), before.probes[1])}
+    )
+    turns = with_probes(
+        station(TEXT), (0.0, 0.0), (0.0, 8.0), heading={"device": "encoder", "zero_count": 12}
+    )
+
+    def found(now: Station) -> dict[str, bool]:
+        return {one.key: one.decisive for one in changes_between(before, now)}
+
+    assert found(moved) == {
+        "probe[2].scan": True,
+        "carriage.body.scan": False,
+    }
+    assert found(other) == {"probe[2].input": True}
+    assert found(wide) == {"probe[1].diameter": False}
+    heading = found(turns)
+    assert heading["carriage.heading.zero_count"]
+    assert all(heading.values())
+    assert found(before) == {}

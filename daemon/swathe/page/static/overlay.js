@@ -22,7 +22,8 @@ export function drawOverlay(context, view, station, chosen, ink) {
   if (chosen.mark) drawMark(context, view, chosen.mark, unit, ink);
   if (chosen.draft) drawDraft(context, view, chosen.draft, unit, ink);
   if (chosen.cell) drawCell(context, view, plan, chosen.cell, unit, ink);
-  drawProbe(context, view, station.position, unit, ink);
+  if (plan.probes?.length) drawCarriage(context, view, station, unit, ink);
+  else drawProbe(context, view, station.position, unit, ink);
   drawDatum(context, view, unit, ink);
   drawRulers(context, view, unit, ink, chosen.textScale);
   if (chosen.cross) drawCross(context, view, unit, ink);
@@ -175,6 +176,48 @@ function drawProbe(context, view, [scan, index], unit, ink) {
   context.arc(x, y, 2.5 * unit, 0, 7);
   context.fillStyle = ink.probe;
   context.fill();
+}
+
+/** Draw the datum as a cross, and each probe at its offset: full with an echo, crossed without one. */
+function drawCarriage(context, view, { plan, position: [scan, index], progress }, unit, ink) {
+  if (scan === null) return;
+  const r = 5 * unit;
+  const middle = view.top + view.breadth / 2;
+  const at = (along, across) => view.toPoint(onto(scan + along, plan.scan), view.profile ? middle : onto((index ?? 0) + across, plan.index));
+  const cross = (x, y, s) => {
+    context.beginPath();
+    context.moveTo(x - s, y - s);
+    context.lineTo(x + s, y + s);
+    context.moveTo(x - s, y + s);
+    context.lineTo(x + s, y - s);
+    haloed(context, 2 * unit, ink, ink.probe);
+  };
+  const [x0, y0] = at(0, 0);
+  context.beginPath();
+  context.moveTo(x0 - 2 * r, y0);
+  context.lineTo(x0 + 2 * r, y0);
+  context.moveTo(x0, y0 - 2 * r);
+  context.lineTo(x0, y0 + 2 * r);
+  haloed(context, 1.5 * unit, ink, ink.text);
+  plan.probes.forEach((probe, k) => {
+    if (probe.scan === null) return; // it turns with the carriage
+    const [x, y] = at(probe.scan, probe.index);
+    const state = progress?.probes?.[k]?.state;
+    context.beginPath();
+    context.arc(x, y, r, 0, 7);
+    haloed(context, 2 * unit, ink, ink.probe);
+    if (state === "echo") {
+      context.fillStyle = ink.probe;
+      context.fill();
+    } else if (state) cross(x, y, r);
+  });
+}
+
+/** A position as it reads on its axis: round a pipe within one turn. */
+function onto(position, axis) {
+  if (!axis?.wrapped) return position;
+  const turn = axis.cells * axis.resolution;
+  return axis.start + ((((position - axis.start) % turn) + turn) % turn);
 }
 
 function drawCross(context, view, unit, ink) {

@@ -13,7 +13,7 @@ export class Panels {
   constructor(station) {
     this.#station = station;
     station.on("plan", () => this.update());
-    station.on("progress", () => { this.#progress(); this.#check(); });
+    station.on("progress", () => { this.#progress(); this.#check(); this.#ports(); });
     station.on("run", () => this.#run());
     station.on("crawler", () => this.#run());
     station.on("ports", () => this.#ports());
@@ -114,13 +114,15 @@ export class Panels {
     if (!plan) return;
     const [scan, index] = at;
     if (viewing) return set("position", "Choose a cell to see its reading and its line.");
-    if (scan === null) return set("position", "Probe: position unknown");
+    // Of several probes the position is that of their datum.
+    const what = plan.probes?.length ? "Datum" : "Probe";
+    if (scan === null) return set("position", `${what}: position unknown`);
     const down = plan.index && index !== null ? `, index ${point(index, "index")}` : "";
-    set("position", `Probe: scan ${point(scan)}${down}`);
+    set("position", `${what}: scan ${point(scan)}${down}`);
   }
 
   #ports() {
-    const { ports, broker } = this.#station;
+    const { ports, broker, progress } = this.#station;
     const lines = [...ports.values()].map((port) => {
       const faults = Object.entries(port.faults).map(([why, n]) => `${count(n)} × ${why}`);
       const notes = [port.state === "open" ? "" : port.detail, `${count(port.bytes)} bytes`];
@@ -139,6 +141,7 @@ export class Panels {
       if (viewing) return [port.device, null, "", notes.slice(1).filter(Boolean).join(" · ")];
       return [port.device, port.state === "open", port.state, notes.filter(Boolean).join(" · ")];
     });
+    for (const probe of progress?.probes ?? []) lines.push(probeLine(probe));
     if (broker) lines.push(["broker", broker.state === "connected", broker.state, [broker.address, broker.detail].filter(Boolean).join(" · ")]);
     const list = $("port-list");
     const text = JSON.stringify(lines);
@@ -190,6 +193,17 @@ export class Panels {
     // What it does now is not known.
     if (text) set("run", "no connection");
   }
+}
+
+/** Name, sign, state and notes of one of several probes; its state is of now, its count of the survey. */
+function probeLine(probe) {
+  const name = `probe ${probe.name}`;
+  const notes = [`${count(probe.echoes)} of ${count(probe.readings)} readings with an echo`];
+  if (viewing) return [name, null, "", notes[0]];
+  // That others have an echo meanwhile is what makes it a fault of this one.
+  if (probe.alone) notes.push("others have one");
+  if (probe.state !== "echo" && probe.last_echo) notes.push(`last at ${clock(probe.last_echo)}`);
+  return [name, probe.state === "echo" ? true : probe.alone ? false : null, probe.state, notes.join(" · ")];
 }
 
 /** Return a new element with a text and a class. */

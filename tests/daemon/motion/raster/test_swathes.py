@@ -198,6 +198,8 @@ def test_passes_round_a_pipe_close_the_circle() -> None:
     around = replace(over, scan=over.scan, carriage=over.carriage)
     plan = plan_raster(around, RasterSettings(**SETTINGS | {"along": "index", "footprint": 5.0}))
     assert (readings(plan, around) > 0).all()
+    # With 1.2 turns of travel a whole turn begins where it fits, and is not cut in two.
+    assert len(plan.stretches) == plan.pass_count
 
 
 def test_overlap_of_passes_is_scanned_twice() -> None:

@@ -208,6 +208,11 @@ def test_overlap_of_passes_is_scanned_twice() -> None:
     plan = plan_raster(over, RasterSettings(**SETTINGS, pass_overlap=10.0))
     twice = np.flatnonzero((readings(plan, over) > 1).all(axis=1))
     assert twice.tolist() == [3, 6, 7, 8, 9]  # the last pass is not beyond the plan
+    # The plan states the row that two passes have in common for both of them.
+    assert [[strip.line for strip in one.strips] for one in plan.stretches[:2]] == [
+        [0, 1, 2, 3],
+        [3, 4, 5, 6],
+    ]
     with pytest.raises(MotionError, match=r"must be less than the probes are wide \(got 40"):
         plan_raster(over, RasterSettings(**SETTINGS, pass_overlap=40.0))
 

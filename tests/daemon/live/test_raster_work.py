@@ -191,6 +191,15 @@ async def test_lines_of_a_pass_that_broke_off_are_to_do_or_planned_again(tmp_pat
     assert places == [32.0, 40.0, 48.0, 56.0, 64.0, 72.0, 80.0]  # what broke off is still to do
 
 
+async def test_lines_are_driven_once_all_of_their_stretches_are(tmp_path: Path) -> None:
+    """A halt next to the lug leaves those left whose part behind it has not begun."""
+    scene = Scene(tmp_path, offsets=FOUR)
+    scene.halt = 3, 0.5
+    with pytest.raises(HaltedError):
+        await scene.work.scan()
+    assert scene.work.driven == set()
+
+
 def test_raster_text_is_of_what_was_left_as_it_began() -> None:
     """It is still true after some of it is done."""
     plan = cast("Any", SimpleNamespace(distance=29_940.0, seconds=1273.4, passes=()))

@@ -138,7 +138,7 @@ def test_stepped_axis_finishes_where_the_carriage_is() -> None:
     # Offsets of a row and a third: on a row the second probe is 7 mm from the middle of its own.
     frame = Frame(carriage((0.0, 0.0), (0.0, 27.0)))
     frame.miss(11, 0, 5)
-    step = frame.step(10, (0.0, 200.0))
+    step = frame.step(5, (0.0, 100.0))
     assert (step.rows, step.index) == ((11,), 200.0)
 
 

@@ -32,10 +32,13 @@ def check_reference_steps(parts: dict[str, Any], codec: MotionCodec | None) -> l
         remedy = 'one for each step: at = [{ scan = "10 mm", index = "0 mm" }, ...]'
         requirement = f"must have {len(settings.steps)}, as many as 'verification.steps'"
         problems.append(Problem(key, requirement, len(settings.at), remedy))
+    probes = parts.get("probes", ())
     for place in settings.at:
         for name in codec.axes:
             axis, at = codec.axes[name], getattr(place, name, 0.0)
-            if not axis.min_mm <= at <= axis.max_mm:
+            # The travel is the datum's; a probe at an offset has its own.
+            offset = getattr(probes[0], name, 0.0) if probes else 0.0
+            if not axis.min_mm <= at - offset <= axis.max_mm:
                 ends = f"{units.stated_number(axis.min_mm)} to {units.stated_text(axis.max_mm)}"
                 requirement = f"must be within the travel, {ends}"
                 remedy = f"see motion.protocol.axes.{name}"

@@ -14,6 +14,7 @@ import pytest
 
 from daemon.handmade import station_text
 from daemon.live.test_check_work import MINUTE, VERIFICATION, Bench
+from daemon.motion_model import with_probes
 from support.crawl import crawl_station
 from swathe.journal import MarkKind, Tick
 from swathe.live import Daemon
@@ -86,12 +87,19 @@ class Machine:
 class CrawlBench(Bench):
     """A run of a crawler without ports."""
 
-    def __init__(self, folder: Path, *, places: tuple[Point, ...] = PLACES) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        places: tuple[Point, ...] = PLACES,
+        offset: tuple[float, float] | None = None,
+    ) -> None:
         super().__init__(folder, station_text() + VERIFICATION)
         at = tuple(StepPlace.model_construct(scan=scan, index=index) for scan, index in places)
         assert self.station.verification is not None
         settings = self.station.verification.model_copy(update={"at": at})
         station = self.station.model_copy(update={"verification": settings})
+        station = station if offset is None else with_probes(station, offset)
         self.machine = Machine(self.session)
         self.checking = CrawlCheck(
             station,
@@ -394,3 +402,9 @@ def test_request_to_a_crawler_that_rests_moves_nothing(bench: CrawlBench) -> Non
     )
     assert bench.machine.reached == []
     assert MarkKind.PAUSED not in bench.kinds()
+
+
+def test_datum_is_put_where_the_probe_is_on_the_step(tmp_path: Path) -> None:
+    """A probe 7 mm ahead of the datum and 2 mm beside it is on a step that far from the datum."""
+    bench = CrawlBench(tmp_path, places=((-20.0, 40.0), (-30.0, 40.0)), offset=(7.0, 2.0))
+    assert bench.checking._places == ((-27.0, 38.0), (-37.0, 38.0))

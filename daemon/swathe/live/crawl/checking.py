@@ -17,7 +17,7 @@ from swathe.live.reviser import REFUSED
 from swathe.live.session import Session
 from swathe.motion import Event, MotionError, Move, Point, State, WorkArea
 from swathe.pipeline import CRAWLER
-from swathe.station import Station
+from swathe.station import Station, probes_of
 
 __all__ = ["CrawlCheck"]
 
@@ -70,7 +70,11 @@ class CrawlCheck:
         settings = station.verification
         self._places: tuple[Point, ...] = ()
         if settings is not None:
-            self._places = tuple((place.scan, place.index) for place in settings.at)
+            # The datum is put where the probe, the only one of a station with checks, is on the step.
+            probe = probes_of(station).probes[0]
+            self._places = tuple(
+                (place.scan - probe.scan, place.index - probe.index) for place in settings.at
+            )
         self._session, self._drive, self._homing, self._budget = session, drive, homing, budget
         self._area, self._go = area, go
         self.work: CheckWork | None = None

@@ -29,7 +29,7 @@ def dark(browser: Browser, scan: float, index: float) -> bool:
         "const d = document.getElementById('map').getContext('2d')"
         ".getImageData(arguments[0], arguments[1], 1, 1).data; return [d[0], d[1], d[2]]"
     )
-    return browser.run(script, round(x), round(y)) == browser.run(script, *ring(browser))
+    return bool(browser.run(script, round(x), round(y)) == browser.run(script, *ring(browser)))
 
 
 def ring(browser: Browser) -> tuple[int, int]:

@@ -175,6 +175,24 @@ def test_gap_shows_all_its_causes(board: Browser, served: ServedPage) -> None:
     board.wait(lambda: text in board.text("#gap-list"), 10, "the causes")
 
 
+def test_very_many_gaps_are_counted_and_some_listed(board: Browser, served: ServedPage) -> None:
+    """The heading has all of them, the end of the list those that have no message; a removed one goes."""
+    index = {"open": 20_003, "listed": 3, "cells": 30_000, "causes": {"too fast": 20_003}}
+    served.call(lambda: served.source.say("gaps", **index, blocks=[]))
+    heading = "(20\u202f003; the largest and nearest 3 are listed)"
+    board.wait(lambda: board.text("#gap-count") == heading, 10, "the count of all")
+    assert board.text("#gap-more") == "and 20\u202f000 more"
+    index |= {"listed": 2}
+
+    def remove() -> None:
+        served.source.remove("gap/1")
+        served.source.say("gaps", **index, blocks=[])
+
+    served.call(remove)
+    board.wait(lambda: len(board.all("#gap-list .go")) == 1, 10, "the list without it")
+    assert board.text("#gap-count") == "(20\u202f003; the largest and nearest 2 are listed)"
+
+
 def test_gap_over_the_seam_is_near_and_whole(browser: Browser) -> None:
     """Round a pipe the short way counts, and an extent reads on the turn."""
     station = station_of_size(ROWS, COLUMNS)

@@ -16,6 +16,7 @@ from swathe.document.model import (
     TextLines,
     capped,
 )
+from swathe.document.probes_part import probe_facts
 from swathe.echo import EchoSettings
 from swathe.messages import CheckMessage
 from swathe.report.calibration import calibration_lines
@@ -155,6 +156,7 @@ def settings_section(of: ReportMaterial) -> ReportSection:
             blocks.append(_axes(station))
         if station.echo is not None:
             blocks.append(_gates(station.echo))
+    blocks += list(probe_facts(of))
     blocks += list(_devices(of))
     if lines := port_lines(of.record):
         blocks.append(TextLines(tuple(lines)))

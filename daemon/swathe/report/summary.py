@@ -14,6 +14,7 @@ from swathe.report.damage import damage_lines
 from swathe.report.gap_table import summary_line
 from swathe.report.minimum import minimum_lines
 from swathe.report.missing import missing_lines
+from swathe.report.probes import probe_lines
 from swathe.report.revisions import revision_lines
 from swathe.report.setup_lines import setup_lines
 from swathe.report.spots import spots_table
@@ -55,7 +56,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
     lines += reference_lines(record)
     lines += revision_lines(record)
     lines += [slip_text(slip, record.display) for slip in record.slips]
-    lines += port_lines(record)
+    lines += port_lines(record) + probe_lines(record)
     lines += minimum_lines(record) + place_lines(record)
     lines += [f"note of {note.time:%Y-%m-%d %H:%M} UTC: {note.text}" for note in record.notes]
     return [*lines, *crawler_report(record), MEASURED_ONLY]

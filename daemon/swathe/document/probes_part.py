@@ -1,0 +1,47 @@
+"""The probes of a carriage with several: where each is, what it is, and what came from it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from swathe.document.material import ReportMaterial
+from swathe.document.model import DataTable, ReportBlock
+from swathe.report.probes import echo_share
+
+__all__ = ["probe_facts"]
+
+
+def probe_facts(of: ReportMaterial) -> Iterator[ReportBlock]:
+    """Yield a table of the probes; none of a station with one."""
+    if of.station is None or len(of.station.probes) < 2:
+        return
+    units, record = of.record.display, of.record
+    counted = {probe.name: probe for probe in record.progress.probes}
+    rows = []
+    for probe in of.station.probes:
+        element = [] if probe.diameter is None else [units.stated_text(probe.diameter)]
+        element += [] if probe.frequency is None else [f"{probe.frequency:g} MHz"]
+        source = probe.device or "–"
+        seen = counted.get(probe.name)
+        rows.append(
+            (
+                probe.name,
+                source if probe.input is None else f"{source}, input {probe.input}",
+                units.stated_number(probe.scan),
+                units.stated_number(probe.index),
+                ", ".join(element) or "not stated",
+                probe.calibration or "that of the station",
+                "–" if seen is None else f"{seen.readings:,}",
+                "–" if seen is None else echo_share(seen),
+                "–"
+                if seen is None or seen.last_echo is None
+                else f"{seen.last_echo:%Y-%m-%d %H:%M:%S}",
+            )
+        )
+    unit = units.length_name
+    yield DataTable(
+        "Probes of the carriage; readings are those with a position; times are UTC",
+        ("probe", "from", f"scan offset {unit}", f"index offset {unit}", "element", "calibration", "readings", "with echo", "newest echo"),
+        tuple(rows),
+        (True, True, False, False, True, True, False, False, True),
+    )  # fmt: skip

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -164,3 +165,13 @@ def test_position_that_is_lost_is_named_at_rest(
     crawl._recovery.detail = "in inches"
     crawl._at_rest()
     assert crawl._recovery.detail == detail
+
+
+def test_what_is_planned_next_has_the_dead_probes_of_the_survey(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Raster and return are planned without them, and still keep them clear of zones."""
+    crawl = Order(tmp_path, monkeypatch).crawl
+    survey = SimpleNamespace(requests=SimpleNamespace(zones=()), dead_probes=frozenset({0}))
+    monkeypatch.setattr(crawl, "_session", SimpleNamespace(pipeline=survey))
+    assert crawl._area().carriage.dead == {0}

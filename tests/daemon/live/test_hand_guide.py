@@ -24,3 +24,6 @@ def test_step_puts_the_datum_where_a_live_probe_passes_the_rows_of_a_dead_one() 
         "carriage at index 2 mm, from 0 to 20 mm: line 2 again; no signal: mind the coupling; "
         "the carriage 1 mm back; 21 mm missing"
     )
+    # Where probe c would be on its row the carriage is moved by a row all the same.
+    step = step_by_hand(pipeline, (-4.0, 0.0))
+    assert (step.rows, step.index) == ((2,), 1.0)

@@ -57,7 +57,7 @@ ALLOWED = {
     "calibration/uncertainty.py": ARGUMENTS,
     "motion/limits/check.py": ARGUMENTS,
     "motion/limits/zones.py": ARGUMENTS,
-    "motion/revisit/passes.py": ARGUMENTS,
+    "motion/revisit/visits.py": ARGUMENTS,
     "calibration/contradictions.py": "asks whether inches were taken for mm",
     "calibration/readings_file.py": "heading of a file",
     "calibration/record.py": "keys of the record have their unit in their name",

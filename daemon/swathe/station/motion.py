@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, field_validator
 
+from swathe.display_units import DisplayUnits
 from swathe.errors import Problem
 from swathe.station.problems import problems_of
 from swathe.station.reference_steps import check_reference_steps
@@ -277,8 +278,11 @@ def _check_room(motion: MotionTable, parts: dict[str, Any]) -> list[Problem]:
     probes, side = parts.get("probes", ()), "index" if plan.along == "scan" else "scan"
     offsets = [getattr(probe, side) for probe in probes] or [0.0]
     if plan.pass_overlap and plan.pass_overlap > (width := max(offsets) - min(offsets)):
-        requirement = f"must be at most the {width:g} mm from the first probe to the last"
-        got = f"{plan.pass_overlap:g} mm"
+        units = DisplayUnits(parts.get("units", "mm"))
+        requirement = (
+            f"must be at most the {units.stated_text(width)} from the first probe to the last"
+        )
+        got = units.stated_text(plan.pass_overlap)
         problems.append(Problem("motion.plan.pass_overlap", requirement, got))
     stepped = index is not None and index.mode == "stepped"
     advance = None if index is None else str(index.advance)

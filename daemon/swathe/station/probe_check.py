@@ -12,6 +12,7 @@ from typing import Any, Final
 from pydantic import TypeAdapter, ValidationError
 
 from swathe.calibration import CalibrationRecord, parse_calibration_record, read_calibration_record
+from swathe.display_units import DisplayUnits
 from swathe.errors import CalibrationError, Problem
 from swathe.station.model import AUTO, AxisMode, AxisSettings, DeviceSettings
 from swathe.station.probe_tables import (
@@ -136,6 +137,7 @@ def check_probes(
 
 def _check_extents(carriage: CarriageSettings, parts: dict[str, Any]) -> list[Problem]:
     problems: list[Problem] = []
+    units = DisplayUnits(parts.get("units", "mm"))
     for name in ("body", "within"):
         extent: CarriageExtent | None = getattr(carriage, name)
         if extent is None:
@@ -149,7 +151,7 @@ def _check_extents(carriage: CarriageSettings, parts: dict[str, Any]) -> list[Pr
                 remedy = "remove it: a line profile has one line"
                 problems.append(Problem(f"carriage.{name}.index", "needs [index]", "none", remedy))
             if ends is not None and not ends[0] < ends[1]:
-                got = f"{ends[0]:g} to {ends[1]:g} mm"
+                got = f"{units.stated_number(ends[0])} to {units.stated_text(ends[1])}"
                 requirement = "must run from lower to higher"
                 problems.append(Problem(f"carriage.{name}.{axis}", requirement, got))
     return problems
@@ -270,17 +272,20 @@ def _check_sources(
 
 def _check_offsets(probes: tuple[ArrayProbeSettings, ...], parts: dict[str, Any]) -> list[Problem]:
     indexed = parts.get("index") is not None
+    units = DisplayUnits(parts.get("units", "mm"))
     problems: list[Problem] = []
     places: dict[tuple[float, float], str] = {}
     for number, probe in enumerate(probes):
         if probe.index and not indexed:
             remedy = "add [index], or remove the offset: a line profile has one line"
             key = f"probe[{number}].index"
-            problems.append(Problem(key, "needs an index axis", f"{probe.index:g} mm", remedy))
+            problems.append(
+                Problem(key, "needs an index axis", units.stated_text(probe.index), remedy)
+            )
         earlier = places.setdefault((probe.scan, probe.index), probe.name)
         if earlier != probe.name:
             requirement = f"must not be where probe {earlier} is"
-            got = f"scan {probe.scan:g} mm, index {probe.index:g} mm"
+            got = f"scan {units.stated_text(probe.scan)}, index {units.stated_text(probe.index)}"
             remedy = "measure the offsets of both from the datum"
             problems.append(Problem(f"probe[{number}]", requirement, got, remedy))
     return problems

@@ -87,7 +87,7 @@ class RasterSettings:
         if not 0 <= self.settle < math.inf:
             _refuse("settle", "must be >= 0 s", self.settle, "a few tenths of a second will do")
         if not 0 <= self.pass_overlap < math.inf:
-            _refuse("pass_overlap", "must be >= 0 mm", self.pass_overlap, "0 is for none")
+            _refuse("pass_overlap", "must be >= 0", self.pass_overlap, "0 is for none")
         if not 0 < self.off_centre < 0.5:
             _refuse("off_centre", "must be > 0 and < 0.5", self.off_centre, "0.4 is the default")
 

@@ -84,9 +84,10 @@ def plan_swathes(
             "a carriage must have a live probe", remedy="repair one, or scan it by hand"
         )
     if settings.overlap > float(np.ptp(offsets)) + _ROUNDING_MM:
+        units = area.limits.units
+        got, width = units.stated_text(settings.overlap), units.stated_text(float(np.ptp(offsets)))
         raise MotionError(
-            f"the overlap of two passes must be less than the probes are wide (got "
-            f"{settings.overlap:g} of {np.ptp(offsets):g} mm)",
+            f"the overlap of two passes must be less than the probes are wide (got {got} of {width})",
             remedy="lower motion.plan.pass_overlap",
         )
     planner = _Planner(lines, area, settings, along)

@@ -40,6 +40,7 @@ MOTION = Motion(
     wall=lambda ms: 4.2 if 1400 <= ms < 1500 else 10.0,
     first=0,
     last=2600,
+    tick_ms=200,
 )
 NOW = 3000
 SLIP = StretchSnapshot(line=1)

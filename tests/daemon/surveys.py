@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,16 @@ from swathe.journal import Entry, JournalWriter, Mark, MarkKind
 from swathe.pipeline import Pipeline
 from swathe.store import LAYERS, SurveyFolder, record_of, replaying
 
-__all__ = ["RUNS", "TEXT", "assert_same", "flat", "watch_replays", "write_run", "write_survey"]
+__all__ = [
+    "RUNS",
+    "SELDOM",
+    "TEXT",
+    "assert_same",
+    "flat",
+    "watch_replays",
+    "write_run",
+    "write_survey",
+]
 
 TEXT = station_text(scan_length=25, survey='cell_rule = "mean"\nnominal_thickness = "12 mm"')
 _REBOOT = 5_000_000 * MS
@@ -34,6 +44,9 @@ def _note(ms: int, text: str) -> Mark:
 
 FORWARD = Motion(place=lambda ms: (ms / 100,), wall=_wall, first=0, last=1400)
 BACK = Motion(place=lambda ms: (20 - ms / 100,), wall=lambda ms: 11 + ms / 1e4, first=0, last=1500)
+
+SELDOM = replace(FORWARD, tick_ms=200)
+"""The same with fewer ticks, for tests in which these cost most."""
 
 RUNS: tuple[tuple[Entry, ...], ...] = (
     (opened(TEXT), _note(-1, "wet"), *FORWARD.entries(), ended(START + 1500 * MS)),

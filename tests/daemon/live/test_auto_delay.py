@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from daemon.handmade import MS, START, station_text
-from daemon.surveys import FORWARD
+from daemon.surveys import SELDOM
 from swathe.journal import Mark, MarkKind, Tick, read_journal
 from swathe.live import auto_delay
 from swathe.live.auto_delay import AutoDelay, is_news
@@ -96,7 +96,7 @@ def played(
     made = Played(tmp_path / "survey", request.param, monkeypatch)
     with made.session:
         made.session.resume()
-        for entry in FORWARD.entries():
+        for entry in SELDOM.entries():
             made.session.enter(entry)
         made.session.enter(Tick(START + 3000 * MS))
         yield made

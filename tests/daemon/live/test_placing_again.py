@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import threading
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ import zarr
 from numpy.typing import NDArray
 
 from daemon.handmade import MS, START, station_text
-from daemon.surveys import BACK, FORWARD, assert_same, watch_replays
+from daemon.surveys import BACK, SELDOM, assert_same, watch_replays
 from swathe.journal import Entry, Mark, MarkKind, Tick
 from swathe.live.derived_files import DerivedFiles
 from swathe.live.mirror import Mirror
@@ -33,8 +34,9 @@ AFTER = 3_000
 
 def entries() -> list[Entry]:
     """Return what the devices send while the probe goes out and back."""
-    later = (entry._replace(time=entry.time + 1500 * MS) for entry in BACK.entries())
-    return [*FORWARD.entries(), *later]
+    back = replace(BACK, tick_ms=200)
+    later = (entry._replace(time=entry.time + 1500 * MS) for entry in back.entries())
+    return [*SELDOM.entries(), *later]
 
 
 @pytest.fixture

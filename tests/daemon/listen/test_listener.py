@@ -222,6 +222,35 @@ def test_summary_of_a_polled_device_shows_when_answers_come() -> None:
     assert "; answers after 2.0 to 39.0 ms (median 4.0); " in summary(snapshot)
 
 
+@pytest.mark.parametrize("unasked", [False, True])
+def test_line_in_which_a_request_was_sent_is_no_record(unasked: bool) -> None:
+    """As in a run; a device that also sends by itself may have been within a line."""
+    text = f"""
+    [protocol]
+    columns = [{{ is = "thickness", unit = "mm" }}]
+    [talk]
+    unasked = {str(unasked).lower()}
+    start = ["ON"]
+    poll = [{{ send = "?", every = "20 ms" }}]
+    """
+    description = parse_description(text, "gauge.toml")
+    listener = Listener(
+        PortSettings(url="socket://gauge:1"),
+        decoder=description.decoder(ns_per_byte=0),
+        schedule=description.schedule(),
+    )
+    listener._take_chunk("port", 1, b"4")
+    listener._take_sent("port", 2, b"ON", False)
+    listener._take_chunk("port", 3, b".0\r\n1")
+    listener._take_sent("port", 4, b"?", False)
+    listener._take_chunk("port", 5, b"2.41\r\n12.43\r\n")
+    listener.drain()
+    snapshot = listener.snapshot()
+    shown = [dict(record.fields)["thick mm"] for record in snapshot.newest_records]
+    assert shown == (["4.000", "12.410", "12.430"] if unasked else ["4.000", "12.430"])
+    assert snapshot.faults == ({} if unasked else {"partial": 2})
+
+
 @pytest.mark.parametrize(("unasked", "missing"), [(False, 0), (True, 148)])
 def test_numbers_between_two_answers_are_not_missing(unasked: bool, missing: int) -> None:
     """A device that counts on between polls sends nothing in between; one that also streams may."""

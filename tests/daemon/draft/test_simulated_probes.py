@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from support.arrays.scenes import ArrayScene, Ports, array_world
+from swathe.draft import PlanWishes, simulated_draft
 from swathe.station import decoder_of, probes_of
+from swathe_simulators import builtin_scenario, load_scenario
 
 
 @pytest.mark.parametrize("ports", get_args(Ports))
@@ -49,6 +51,14 @@ def test_each_probe_is_where_the_scenario_states_it() -> None:
     ]
     assert world.station.index is not None
     assert (world.station.index.length, world.station.index.resolution) == (20.0, 4.0)
+
+
+@pytest.mark.parametrize(("name", "rate"), [("array", 60), ("belt", 60)])
+def test_reading_rate_of_a_crawler_is_that_of_each_probe(name: str, rate: float) -> None:
+    """Of a port that sends four probes in turn it is a quarter of its lines."""
+    draft = simulated_draft(load_scenario(builtin_scenario(name)), PlanWishes(), name=name)
+    plan = next(table for table in draft.tables if table.header == "motion.plan")
+    assert {entry.key: entry.value for entry in plan.entries}["reading_rate"] == rate
 
 
 def test_heading_is_that_of_the_counter() -> None:

@@ -78,5 +78,13 @@ def test_document_has_a_table_of_the_probes(surveyed: tuple[ArrayWorld, SurveyRe
     )  # fmt: skip
     assert table.rows[1][:4] == ("p1", "many, input 2", "6", "0")
     assert table.rows[0][7] == "100.0 %"
+    for row, probe in zip(table.rows, record.progress.probes, strict=True):
+        assert probe.last_echo is not None
+        assert row[6:] == (
+            f"{probe.readings:,}",
+            echo_share(probe),
+            f"{probe.last_echo:%Y-%m-%d %H:%M:%S}",
+        )
+    assert table.rows[1][7] != table.rows[0][7]
     single = type("Material", (), {"station": None, "record": record})
     assert list(probe_facts(cast("ReportMaterial", single))) == []

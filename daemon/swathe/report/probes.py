@@ -1,7 +1,10 @@
-"""What each of several probes gave, as lines of a report."""
+"""What each of several probes gave, and how they differ, as lines of a report."""
 
 from __future__ import annotations
 
+from swathe.display_units import DisplayUnits
+from swathe.pipeline.progress.fields import number_text
+from swathe.pipeline.progress.overlap_snapshot import OverlapSnapshot
 from swathe.pipeline.progress.probe_snapshot import ProbeSnapshot
 from swathe.store import SurveyRecord
 
@@ -9,8 +12,22 @@ __all__ = ["echo_share", "probe_lines"]
 
 
 def probe_lines(record: SurveyRecord) -> list[str]:
-    """Return a line for each probe of a carriage with several; none of a single probe."""
-    return [_line(probe) for probe in record.progress.probes]
+    """Return lines about the probes of a carriage with several; none of a single probe."""
+    lines = [_line(probe) for probe in record.progress.probes]
+    return lines + [_difference(pair, record.display) for pair in record.overlaps]
+
+
+def _difference(pair: OverlapSnapshot, units: DisplayUnits) -> str:
+    size = pair.model_copy(update={"more": abs(pair.more)})
+    more, standard = (
+        units.with_unit(number_text(size, name, units)) for name in ("more", "standard")
+    )
+    which = "less" if pair.more < 0 else "more"
+    return (
+        f"where both read the same wall, probe {pair.probe} reads {more} {which} than probe "
+        f"{pair.other}, standard uncertainty {standard} ({pair.columns:,} columns of the last run's "
+        "newest passes)"
+    )
 
 
 def echo_share(probe: ProbeSnapshot) -> str:

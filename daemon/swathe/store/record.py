@@ -25,6 +25,7 @@ from swathe.object_storage import files_of
 from swathe.pipeline import Pipeline, RevisionSnapshot
 from swathe.pipeline.progress.confirm_snapshot import ConfirmSnapshot, confirm_snapshot
 from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
+from swathe.pipeline.progress.overlap_snapshot import OverlapSnapshot, overlap_snapshots
 from swathe.pipeline.progress.snapshots import MarkSnapshot, ZoneSnapshot
 from swathe.pipeline.spots.snapshot import SpotSnapshot
 from swathe.safe_files import is_dense_json
@@ -209,6 +210,9 @@ class SurveyRecord(Snapshot):
         (), description="of the journal; what could be read of it is evaluated"
     )
     slips: tuple[SlipRecord, ...] = Field((), description="where two sources of a position parted")
+    overlaps: tuple[OverlapSnapshot, ...] = Field(
+        (), description="by how much probes of a carriage differ where passes overlap"
+    )
     spots: tuple[SpotSnapshot, ...] = Field(
         (), description="of a plan of spots without an encoder, in the order of the plan"
     )
@@ -310,6 +314,7 @@ def record_of(
         ),
         plan=PlanMessage.of_survey(pipeline),
         scale=ScaleRecord.model_validate(thickness_scale(pipeline.station)),
+        overlaps=overlap_snapshots(pipeline.carriage.overlaps, pipeline.station),
         slips=tuple(SlipRecord.model_validate(slip) for slip in pipeline.slipped_cells.slips),
         spots=pipeline.spot_snapshots(),
         crawler=CrawlerRecord.model_validate(crawler) if crawler.armings or crawler.halts else None,

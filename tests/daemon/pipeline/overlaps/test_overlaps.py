@@ -13,7 +13,10 @@ from daemon.handmade import feed, opened, station
 from daemon.pipeline.test_probes import drive, text_of
 from swathe.pipeline import Pipeline
 from swathe.pipeline.overlaps.arrangement import arrangements, likelier_arrangement, spread_of
+from swathe.pipeline.progress.overlap_snapshot import overlap_snapshots
+from swathe.report.probes import probe_lines
 from swathe.station import AlarmKind, probes_of
+from swathe.store import record_of
 
 COLUMNS, ROWS = 48, 12
 FOUR = {"gauge": (0.0, -2.0), "b": (4.0, -1.0), "c": (0.0, 1.0), "d": (4.0, 2.0)}
@@ -100,6 +103,7 @@ def test_exchanged_probes_on_a_smooth_wall_raise_no_alarm() -> None:
 
 def test_disagreement_has_the_bias_within_its_uncertainty() -> None:
     """What a probe reads more than another one is estimated where both read the same row."""
+    names = list(FOUR)
     _, pipeline = alarm_of({}, bumpy(depth=0.3), bias={"c": 0.2})
     found = {(one.probe, one.other): one for one in pipeline.carriage.overlaps.disagreements()}
     assert found
@@ -109,6 +113,15 @@ def test_disagreement_has_the_bias_within_its_uncertainty() -> None:
         assert abs(one.mean_mm - bias) < wide * one.standard_mm
         assert one.standard_mm < 0.02
     assert any(2 in pair for pair in found)
+    shown = overlap_snapshots(pipeline.carriage.overlaps, pipeline.station)
+    assert [(one.probe, one.other) for one in shown] == [
+        (names[probe], names[other]) for probe, other in sorted(found)
+    ]
+    record = record_of(pipeline)
+    assert record.overlaps == shown
+    (line,) = [text for text in probe_lines(record) if "gauge" in text and "than probe c" in text]
+    assert line.startswith("where both read the same wall, probe gauge reads 0.")
+    assert " mm less than probe c, standard uncertainty 0.0" in line
 
 
 def test_spread_moves_the_first_profile_up() -> None:

@@ -61,7 +61,7 @@ def test_probe_without_anything_is_said_to_have_none() -> None:
     assert echo_share(probe) == "–"
     record = cast("Any", type("Record", (), {}))()
     record.progress = cast("Any", type("Progress", (), {}))()
-    record.progress.probes = (probe,)
+    record.progress.probes, record.overlaps = (probe,), ()
     assert probe_lines(record) == ["probe p1: 0 readings with a position; no echo at all"]
 
 

@@ -24,11 +24,14 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 
-__all__ = ["STOP_REQUESTS", "StopRequests", "end_within"]
+__all__ = ["STOP_REQUESTS", "TERMINATED", "StopRequests", "end_within"]
+
+TERMINATED = "terminated"
+"""Reason of SIGTERM."""
 
 _REASONS = {
     "SIGINT": "stopped by the user",
-    "SIGTERM": "terminated",
+    "SIGTERM": TERMINATED,
     "SIGHUP": "the terminal was closed",
 }
 _END_WITHIN = "SWATHE_END_WITHIN"

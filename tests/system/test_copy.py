@@ -41,11 +41,11 @@ def test_storage_stops_and_starts_during_a_run(
         size = journal.stat().st_size
         wait_for(lambda: journal.stat().st_size > size + 4000, 30, "a journal that grows")
         server.start()
-        run.signal(signal.SIGTERM)
+        run.signal(signal.SIGINT)
         code, output = run.finish()
         assert code == 3, output
         copy = next(objects.iterdir()).name
-        assert f"verified by SHA-256 at s3://surveys/site/{copy}" in output
+        assert f"verified by SHA-256 at s3://surveys/site/{copy}" in output, output[-800:]
         compared = swathe("check", tmp_path / "survey", "--copy", f"s3://surveys/site/{copy}")
         assert compared.returncode == 0, compared.stdout + compared.stderr
         assert "equal by SHA-256" in compared.stdout

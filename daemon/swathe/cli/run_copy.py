@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from swathe.cli.app import errors, say
+from swathe.stop_requests import STOP_REQUESTS, TERMINATED, end_within
 
 if TYPE_CHECKING:
     from swathe.copying import CopyProcess
@@ -13,6 +14,9 @@ if TYPE_CHECKING:
     from swathe.store import SurveyFolder
 
 __all__ = ["finish_copy", "run_copy"]
+
+# Of the time that a terminated run has: for its own end, before that of the copy.
+_END_SECONDS = 2.0
 
 
 def run_copy(settings: StoreSettings, folder: SurveyFolder) -> CopyProcess | None:
@@ -49,7 +53,10 @@ def _log_report(report: CopyReport) -> None:
 def finish_copy(copying: CopyProcess, folder: SurveyFolder) -> None:
     """Wait until the copy is verified or given up, and print which."""
     say("copy: sending the rest, and reading it back")
-    report = copying.finish()
+    STOP_REQUESTS.last_words = lambda: f"the survey is whole in {folder.path}, its copy is not"
+    # Who terminates a run waits for no storage; Ctrl-C a second time ends the waiting.
+    terminated = STOP_REQUESTS.reason == TERMINATED
+    report = copying.finish(max(0.5, end_within() - _END_SECONDS) if terminated else None)
     for line in report.lines(folder.path):
         if report.state == "verified":
             say(line)

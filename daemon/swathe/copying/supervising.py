@@ -9,7 +9,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -20,6 +20,7 @@ __all__ = ["CopyProcess", "CopyReport"]
 
 _log = logging.getLogger(__name__)
 _END_SECONDS = 5.0
+_NO_TIME = "the run was asked to end at once, and there was no time for the rest"
 
 
 @dataclass(frozen=True)
@@ -113,14 +114,24 @@ class CopyProcess:
             if changed:
                 self._on_report(report)
 
-    def finish(self) -> CopyReport:
-        """Say that the run has ended, wait until the copy is verified or given up, and return which."""
+    def finish(self, seconds: float | None = None) -> CopyReport:
+        """Say that the run has ended, wait until the copy is verified or given up, and return which.
+
+        Args:
+            seconds: for which it is waited at most; then the process is ended, and the copy is incomplete.
+        """
         stream = self._process.stdin
         with contextlib.suppress(OSError, ValueError):
             if stream is not None:
                 stream.write("end\n")
                 stream.flush()
-        self._process.wait()
+        try:
+            self._process.wait(seconds)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+            self._reader.join(_END_SECONDS)
+            self.report = replace(self.report, state="incomplete", text=_NO_TIME)
         self._reader.join(_END_SECONDS)
         return self.report
 

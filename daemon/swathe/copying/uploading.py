@@ -28,6 +28,8 @@ __all__ = ["CopyStatus", "Uploader"]
 
 _PIECE_BYTES = 4 << 20
 _SEGMENT = re.compile(r"journal/(\d{4})\.mcap")
+# Before what differs is sent again, s.
+_PAUSES = (0.2, 1.0)
 _DERIVED = ("survey.zarr/", "survey.json", "thickness.png")
 
 
@@ -84,6 +86,7 @@ class Uploader:
         self._remote: dict[str, StoredObject] | None = None
         self._pieces: dict[str, dict[int, int]] = {}
         self._marked = False
+        self._distrusted: set[str] = set()  # what was read back otherwise, whatever its tag
         self.status = CopyStatus()
         self.look_seconds = 0.0
 
@@ -97,7 +100,8 @@ class Uploader:
             StorageError: the storage cannot be reached; what was sent is not sent again.
             OSError: a file of the survey cannot be read.
         """
-        if self._remote is None:
+        if self._remote is None or ended:
+            # A piece that the storage took as the link was lost is known from there alone.
             self._look()
         begun = time.monotonic()
         found = {name: seen for name in self._names() if (seen := self._seen(name)) is not None}
@@ -117,6 +121,8 @@ class Uploader:
         for name in segments:
             if name in pending and not self._stop():
                 self._send_segment(name, found[name])
+            elif ended and self._end_of_pieces(name) <= found[name].size:
+                self._remove_pieces(name)
         if growing:
             self._send_tail(growing, found[growing].size)
         others = [name for name in pending if name not in segments and name != DIGESTS]
@@ -163,7 +169,11 @@ class Uploader:
         """
         if (one := (self._remote or {}).get(name)) is None or one.size != seen.size:
             return False
-        if name == DIGESTS or self._tag(name, parts="-" in one.tag) != one.tag:
+        if (
+            name == DIGESTS
+            or name in self._distrusted
+            or self._tag(name, parts="-" in one.tag) != one.tag
+        ):
             return False
         self._sent[name] = seen
         return True
@@ -260,7 +270,7 @@ class Uploader:
                 self._target.bucket.remove(self._target.key(name))
 
     def verify(self) -> CopyStatus:
-        """Read every file of the copy back, and compare it with the original; send what differs once more.
+        """Read every file of the copy back, and compare it with the original; send what differs again, twice at most.
 
         Raises:
             StorageError: the storage cannot be reached.
@@ -268,15 +278,18 @@ class Uploader:
         """
         from swathe.copying.comparing import compare_copy
 
-        found = compare_copy(self._files.root, self._target, stop=self._stop)
-        again = [name for name in found.differs if not self._is_longer(name)]
-        if again and not self._stop():
-            self._look()
+        for pause in (*_PAUSES, None):
+            found = compare_copy(self._files.root, self._target, stop=self._stop)
+            again = [name for name in found.differs if not self._is_longer(name)]
+            pieces = any(PIECES in name for name in found.extra)
+            if not (again or pieces) or pause is None or self._stop():
+                break
+            # Some storages show for a moment after a write what was there before.
+            time.sleep(pause)
+            self._distrusted |= set(again)
             for name in again:
                 self._sent.pop(name, None)
-                (self._remote or {}).pop(name, None)
             self.send_new(ended=True)
-            found = compare_copy(self._files.root, self._target, stop=self._stop)
         self.status.differs = (*found.differs, *found.extra)
         self.status.verified = found.equal and not self._stop()
         self.status.files = found.files

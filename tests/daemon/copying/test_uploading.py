@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from daemon.surveys import write_survey
+from support.daemon import wait_for
 from support.storage import StorageServer
-from swathe.copying import CopyTarget, Uploader, compare_copy, copy_of
+from swathe.copying import CopyProcess, CopyTarget, Uploader, compare_copy, copy_of
 from swathe.copying.process import keep_copy
 from swathe.object_storage import StorageError, files_of, survey_path
 from swathe.object_storage.paths import PIECES, checked_copy_url
@@ -99,6 +100,20 @@ def test_pieces_become_one_file(tmp_path: Path) -> None:
     assert compare_copy(folder.path, at).equal
 
 
+@pytest.mark.parametrize("passes", [1, 2])
+def test_piece_taken_as_the_link_was_lost_is_removed(tmp_path: Path, passes: int) -> None:
+    """A piece that the storage has without having confirmed it is no part of the copy at the end."""
+    folder, at = survey(tmp_path / "belt"), target(tmp_path / "copy")
+    uploader = Uploader(folder.path, at)
+    for _ in range(passes):
+        uploader.send_new(ended=False)
+    for name in ("0001", "0002"):
+        size = (folder.journal / f"{name}.mcap").stat().st_size
+        at.bucket.put(f"journal/{name}.mcap{PIECES}/{size - 9:015d}", b"unknown")
+    uploader.send_new(ended=True)
+    assert uploader.verify().verified
+
+
 def test_derived_files_of_a_run_are_unfinished(tmp_path: Path) -> None:
     """While a run goes on the copy's derived files are neither final nor damaged, at its end they are good."""
     folder, at = survey(tmp_path / "belt"), target(tmp_path / "copy")
@@ -132,7 +147,8 @@ def test_back_to_an_older_content_is_sent(tmp_path: Path) -> None:
         folder.record.unlink()
         folder.record.write_bytes(data)
         uploader.send_new(ended=False)
-    assert at.bucket.read("back/survey.json", limit=1 << 20) == before
+    # This server shows an object for a moment as it was.
+    wait_for(lambda: at.bucket.read("back/survey.json", limit=1 << 20) == before, 5, "the last one")
 
 
 def test_removed_picture_is_removed_from_the_copy(tmp_path: Path) -> None:
@@ -198,3 +214,15 @@ def test_process_ends_with_its_run(
     assert "s3cr3t" not in lines
     shutil.rmtree(folder.path)
     assert (survey_path(last["url"]) / "survey.json").is_file()
+
+
+def test_finish_waits_no_longer_than_it_may(tmp_path: Path) -> None:
+    """A run that is terminated ends the process that copies, and says that the copy is incomplete."""
+    with CopyProcess(
+        tmp_path / "none", f"file://{tmp_path / 'copies'}", every=60.0, patience=60.0
+    ) as process:
+        report = process.finish(0.05)
+    assert report.state == "incomplete"
+    first, second = report.lines(tmp_path / "none")
+    assert "no time for the rest" in first
+    assert "`swathe copy" in second

@@ -99,7 +99,7 @@ class ArrayVerdict:
         thickness: largest difference of a cell's minimum from that of the true thickness under the readings
             that were placed there, mm.
         compared: of how many cells that is.
-        wrong_probe: measured cells whose reading is said to be of a probe that truly has none there.
+        wrong_probe: measured cells whose reading is said to be of a probe that has no echo placed there.
         readings, unplaced: which arrived; and of these, without a position.
         gaps: open at the end.
     """
@@ -225,7 +225,7 @@ def judge_array(world: ArrayWorld) -> Judged:
         most=float(off.max(initial=0.0)),
         thickness=thickness,
         compared=compared,
-        wrong_probe=_wrong_probes(pipeline, truth, flat, good),
+        wrong_probe=_wrong_probes(pipeline, truth, rows, placed_cells),
         readings=truth.probe.size,
         unplaced=truth.probe.size - np.unique(rows).size,
         gaps=pipeline.coverage.gaps.open_count,
@@ -268,14 +268,15 @@ def _thickness_error(
     return float(off.max()), int(compared.sum())
 
 
-def _wrong_probes(pipeline: Pipeline, truth: TrueReadings, flat: Ints, good: Bools) -> int:
-    """Return in how many measured cells the reading is said to be of a probe that has none near there."""
+def _wrong_probes(pipeline: Pipeline, truth: TrueReadings, rows: Ints, cells: Ints) -> int:
+    """Return in how many measured cells the reading is said to be of a probe with none placed there."""
     grid = pipeline.grid
     measured = grid.state == CellState.MEASURED
     wrong = np.zeros(grid.state.size, bool)
     for number in np.unique(grid.probe[measured]).tolist():
-        own = _count(flat[good & (truth.probe == number)], grid.state.size) > 0
-        wrong |= measured & (grid.probe == number) & ~_spread(own, grid.shape)
+        of_probe = truth.echo[rows] & (truth.probe[rows] == number)
+        own = _count(cells[of_probe], grid.state.size) > 0
+        wrong |= measured & (grid.probe == number) & ~own
     return int(np.count_nonzero(wrong))
 
 

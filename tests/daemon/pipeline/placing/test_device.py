@@ -233,3 +233,34 @@ def test_request_without_an_answer_is_a_fault() -> None:
         made.miss(b"?\r", 7)
     assert made.tally.faults == {"unanswered": 72}
     assert len(made.tally.recent) == 64
+
+
+def test_records_that_are_lost_are_missing_before_the_first_reading_of_the_next_one() -> None:
+    """Its other readings were taken with it; each has its time."""
+    columns = """protocol.columns = [
+  {{ is = "sequence" }}, {{ is = "device_time", unit = "ms" }},
+  {{ is = "thickness", unit = "mm", probe = 1 }}, {{ is = "thickness", unit = "mm", probe = 2 }},
+]
+[[probe]]
+name = "a"
+input = 1
+[[probe]]
+name = "b"
+input = 2
+scan = "1 mm"
+[device.encoder]
+port = "ports/encoder"
+protocol.columns = [{{ is = "counts", axis = "scan" }}]
+"""
+    text = STATION.replace('device = "both"', 'device = "encoder"')
+    text = text[: text.index("protocol.columns")] + columns
+    device = parse_station(text.format(), "bench.toml").device["both"]
+    made = DeviceLink(decoder=decoder_of(device), delay_ns=0, tally=DeviceTally())
+    lines = ((0, 100), (1, 110), (4, 140), (5, 150))
+    made.take(b"".join(f"{n},{ms},5.0,6.0\r\n".encode() for n, ms in lines), 10**9)
+    batch = made.decode(flush=True)
+    assert batch is not None
+    assert batch.readings["probe"].tolist() == [1, 2] * 4
+    assert batch.readings_timing.missing.tolist() == [0, 0, 0, 0, 2, 0, 0, 0]
+    times = batch.readings["time"]
+    assert (np.diff(times) // 1_000_000).tolist() == [0, 10, 0, 30, 0, 10, 0]

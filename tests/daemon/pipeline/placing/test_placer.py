@@ -13,6 +13,7 @@ from daemon.strategies import readings
 from swathe.pipeline.placing.placer import Placer
 from swathe.pipeline.placing.timing import Timing
 from swathe.pipeline.placing.track import EncodedTrack, SteppedTrack
+from swathe.station import CarriageProbe, ProbeArray
 from swathe_drivers.records import READING
 
 MS = 1_000_000
@@ -637,3 +638,27 @@ def test_readings_are_kept_while_an_encoder_is_behind() -> None:
         found.append((path.time.tolist(), path.settled.tolist(), path.silent.tolist()))
     assert found[0] == found[1]
     assert not any(found[0][2][:-20])
+
+
+def test_a_reading_that_is_placed_nowhere_concerns_the_path_of_its_own_probe() -> None:
+    """What the other probe read there has its place."""
+    probes = ProbeArray(
+        tuple(CarriageProbe(number=k, name=f"p{k}", device=f"g{k}", input=None) for k in (0, 1))
+    )
+    made = Placer(
+        scan=EncodedTrack(bracket_ns=BRACKET),
+        index=SteppedTrack(start=0.0, step=1.0, lines=1),
+        bracket_ns=BRACKET,
+        lateness_ns=LATENESS,
+        probes=probes,
+    )
+    append(made.scan, [(0, 0.0), (10, 1.0), (20, 2.0)])
+    for number in (0, 1):
+        one = readings([5 * MS, 15 * MS, 25 * MS])
+        one["probe"] = number
+        made.add_readings(one, used=np.array([True, number == 0, True]))
+    path = made.take_path(500 * MS)
+    assert path is not None
+    first, second = path.of_probes(probes)
+    assert first.unplaced.tolist() == []
+    assert second.unplaced.tolist() == [15 * MS]

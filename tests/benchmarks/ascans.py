@@ -1,6 +1,6 @@
 """A-scans at a high rate, to the journal and to compressed arrays: is anything dropped.
 
-A device sends frames with 512 samples of 16 bits over TCP, 10,000 a second unless told otherwise, and an encoder sends
+A device sends frames with 512 samples of 16 bits over TCP, 10,000 a second by default, and an encoder sends
 positions on a pseudo-terminal. Each reading has a cell of its own, whose A-scan is kept: the most that arrays can
 be asked for. In the same run a script of a few lines reads the same port and only appends its bytes to a file.
 

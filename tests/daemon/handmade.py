@@ -218,7 +218,7 @@ def feed(pipeline: Pipeline, entries: Iterable[Entry]) -> None:
 
 
 def feed_noting(pipeline: Pipeline, entries: Iterable[Entry]) -> list[tuple[int, GapSnapshot]]:
-    """Feed entries one by one; return each change of a gap with the ms at which it was told."""
+    """Feed entries one by one; return each change of a gap with the ms at which it was published."""
     found = []
     for entry in entries:
         pipeline.feed(entry)

@@ -170,7 +170,7 @@ def raster_settings_of(station: Station) -> RasterSettings:
 
 
 def _off_centre(plan: PlanTable, row: float) -> float:
-    """Return by which share of a row a probe may pass beside its middle.
+    """Return by which share of a row a probe may pass off its middle.
 
     Where the width that a line inspects is given, only so far that the lines of two probes, one too
     low and one too high, are still no further apart than it allows.

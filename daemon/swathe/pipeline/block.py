@@ -9,7 +9,7 @@ from swathe.arrays import Cells, Times, run_starts
 from swathe.pipeline.cells.crossed import CrossedCells
 from swathe.pipeline.placing.placed import Placed, ProbePath
 
-__all__ = ["Block", "counted", "echoes_on", "first_known"]
+__all__ = ["Block", "counted", "first_known"]
 
 
 class Block:
@@ -85,12 +85,6 @@ def counted(placed: Placed, cells: Cells) -> NDArray[np.bool_] | slice:
     readings = placed.readings
     valid = readings["valid"] & (cells >= 0) & np.isfinite(readings["thickness"])
     return slice(None) if valid.all() else np.asarray(valid)
-
-
-def echoes_on(placed: Placed, cells: Cells) -> tuple[Placed, Cells]:
-    """Return the readings that have an echo and are on the grid, and their cells."""
-    rows = counted(placed, cells)
-    return placed[rows], cells[rows]
 
 
 def first_known(cells: Cells, known: Times) -> tuple[Cells, Times]:

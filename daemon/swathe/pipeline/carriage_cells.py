@@ -42,6 +42,11 @@ class CarriageCells:
         self.overlaps = OverlapWatch(station, self._grid)
         self._last_cells = [-1] * len(self.probes)
 
+    @property
+    def has_several(self) -> bool:
+        """Whether it has more than one probe."""
+        return len(self.probes) > 1
+
     def cross(self, path: ProbePath, broken: Bools | None) -> tuple[CrossedCells, ProbePath]:
         """Return the stays of all probes along a piece of the datum's path, and the first probe's path.
 
@@ -62,7 +67,7 @@ class CarriageCells:
         """Show the observer readings with their places, and the path of the first probe."""
         if self._observer is None:
             return
-        if len(self.probes) > 1:
+        if self.has_several:
             placed = placed[placed.readings["probe"] == 0]
         if placed.readings.size:
             self._observer.placed(placed)
@@ -70,7 +75,7 @@ class CarriageCells:
             self._observer.moved_along(path)
 
     def put(self, placed: Placed, cells: Cells) -> None:
-        """Take readings with an echo on the grid, as they are put into their cells."""
+        """Take readings as they are put into their cells, -1 outside the grid."""
         self.overlaps.add(placed, cells)
 
     def compare(self, now: int) -> list[Condition]:

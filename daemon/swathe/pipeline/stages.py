@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Cells, distinct
 from swathe.journal import Sent
-from swathe.pipeline.block import Block, counted, echoes_on, first_known
+from swathe.pipeline.block import Block, counted, first_known
 from swathe.pipeline.carriage_cells import CarriageCells
 from swathe.pipeline.cells.crossed import UNCERTAIN_CELLS, pass_through
 from swathe.pipeline.cells.grid import CellUpdate
@@ -75,8 +75,7 @@ class SurveyStages(SurveyState):
         self._evaluated = 0  # the last instant of which all is evaluated
         self._due_later = np.empty(0, np.int64)  # instants that readings on the grid require
         self._slip_events: list[Slip | PositionSet] = []  # not applied yet
-        # In this order for all cells that got readings or were excluded. No listener reads what another
-        # one computes, but each is done when `changed` calls its own, which shows the cells to people.
+        # Of cells read or excluded. None reads what another one computes; `changed` shows them, last.
         self._cell_listeners: tuple[CellListener, ...] = (
             self.suspect_cells.cells_changed,
             self.coverage.cells_changed,
@@ -353,8 +352,9 @@ class SurveyStages(SurveyState):
         placed, cells = block.take_readings(until)
         if cells.size:
             self.readings += int(cells.size)
-            count_by_probe(self._of_probes, placed.readings)
-            self.carriage.put(*echoes_on(placed, cells))
+            if self.carriage.has_several:
+                count_by_probe(self._of_probes, placed.readings)
+                self.carriage.put(placed, cells)
             self.calibration.count(placed.readings[counted(placed, cells)])
             uncertain = np.zeros(cells.shape, bool)
             if placed.spread is not None:

@@ -80,6 +80,7 @@ from swathe.station.probes import (
     probes_of,
     station_of_probe,
     stations_of_probes,
+    turn,
 )
 from swathe.station.quality import CalibrationSettings, StepPlace, VerificationSettings
 from swathe.station.report_table import ReportSettings
@@ -182,5 +183,6 @@ __all__ = [
     "texts_for_journal",
     "thickness_scale",
     "tls_context",
+    "turn",
     "with_record",
 ]

@@ -162,9 +162,7 @@ def _check_single(decoders: Mapping[str, Decoder]) -> list[Problem]:
     problems: list[Problem] = []
     for name, decoder in decoders.items():
         inputs = inputs_of(decoder)
-        if decoder.gives_readings and inputs is not None and len(inputs) == 1:
-            continue
-        if decoder.gives_readings:
+        if decoder.gives_readings and (inputs is None or len(inputs) != 1):
             sends = "any number" if inputs is None else ", ".join(str(one) for one in inputs)
             requirement = f"must say which input each probe is on: '{name}' sends {sends}"
             remedy = (

@@ -27,6 +27,8 @@ __all__ = [
     "ProbeArray",
     "probes_of",
     "station_of_probe",
+    "stations_of_probes",
+    "turn",
 ]
 
 NO_PROBE = MOST_INPUT
@@ -83,11 +85,6 @@ class ProbeArray:
         """Whether every probe is at the datum, as the only one of a station without ``[[probe]]`` is."""
         return not self.offsets.any()
 
-    @cached_property
-    def reach(self) -> float:
-        """Distance of the furthest probe from the datum, mm."""
-        return float(np.hypot(*self.offsets.T).max())
-
     def turned(self, heading: Floats) -> tuple[Floats, Floats]:
         """Return the offsets of all probes where the carriage has some headings.
 
@@ -97,10 +94,7 @@ class ProbeArray:
         Returns:
             Offsets along scan and along index, mm, shape (probes, n) each.
         """
-        radians = np.deg2rad(heading)
-        cosine, sine = np.cos(radians), np.sin(radians)
-        scan, index = self.offsets[:, :1], self.offsets[:, 1:]
-        return scan * cosine - index * sine, scan * sine + index * cosine
+        return turn(self.offsets[:, :1], self.offsets[:, 1:], heading)
 
     def devices(self) -> tuple[str, ...]:
         """Return the devices that give readings, in the order of their first probes."""
@@ -122,6 +116,13 @@ class ProbeArray:
             else:
                 numbers[probe.input] = probe.number
         return numbers
+
+
+def turn(scan: Floats, index: Floats, heading: Floats) -> tuple[Floats, Floats]:
+    """Return offsets along scan and index, mm, turned by headings in degrees; shapes broadcast."""
+    radians = np.deg2rad(heading)
+    cosine, sine = np.cos(radians), np.sin(radians)
+    return scan * cosine - index * sine, scan * sine + index * cosine
 
 
 SINGLE_PROBE: Final = ProbeArray((CarriageProbe(number=0, name="", device="", input=None),))

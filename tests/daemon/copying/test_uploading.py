@@ -198,7 +198,7 @@ def test_copy_urls_that_are_refused(url: str) -> None:
 def test_process_ends_with_its_run(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Told that the run has ended, the process verifies the copy and says so; secrets are in no line."""
+    """Once the run has ended, the process verifies the copy and says so; secrets are in no line."""
     folder = survey(tmp_path / "belt")
     monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "s3cr3t")
     monkeypatch.setattr("os.nice", lambda _by: 0)

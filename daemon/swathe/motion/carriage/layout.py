@@ -11,15 +11,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from swathe.arrays import Floats
-from swathe.station import CarriageProbe
+from swathe.station import SINGLE_PROBE, CarriageProbe
 
 __all__ = ["ONE_PROBE", "Carriage", "CarriageBox"]
 
 CarriageBox = tuple[float, float, float, float]
 """How far something reaches from the datum: scan from, to, index from, to; mm."""
-
-
-_ONE_AT_DATUM = (CarriageProbe(number=0, name="", device="", input=None),)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,7 +29,7 @@ class Carriage:
         body: how far the carriage itself reaches; None where only its probes are known.
     """
 
-    probes: tuple[CarriageProbe, ...] = _ONE_AT_DATUM
+    probes: tuple[CarriageProbe, ...] = SINGLE_PROBE.probes
     dead: frozenset[int] = frozenset()
     body: CarriageBox | None = None
 

@@ -58,7 +58,7 @@ class RasterSettings:
         settle: seconds of steady speed before the first cell.
         pattern: how the lines follow each other.
         along: axis that the lines run along; "index" on a pipe is around it.
-        off_centre: share of the distance of two lines by which a probe of several may pass beside
+        off_centre: share of the distance of two lines by which a probe of several may pass next to
             the line that it covers; below a half, so that it keeps clear of the next row.
         pass_overlap: width that neighbouring passes of several probes have in common at least, mm.
     """

@@ -31,7 +31,7 @@ class PassSettings:
         settle: seconds of steady speed before the gap.
         along: axis that the passes run along.
         join: whether neighbouring gaps of the same lines, whose run-ups overlap, are one visit.
-        off_centre: share of a row by which one of several probes may pass beside its middle.
+        off_centre: share of a row by which one of several probes may pass off its middle.
     """
 
     speed: float

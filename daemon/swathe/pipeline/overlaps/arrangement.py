@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Final
 
 import numpy as np
 
@@ -19,10 +20,18 @@ from swathe.arrays import Floats
 from swathe.pipeline.overlaps.profiles import PassProfile
 from swathe.station import ProbeArray
 
-__all__ = ["Arrangement", "Misfit", "arrangements", "likelier_arrangement", "spread_of"]
+__all__ = [
+    "FEWEST_COLUMNS",
+    "Arrangement",
+    "Misfit",
+    "arrangements",
+    "likelier_arrangement",
+    "spread_of",
+]
 
-# Columns that both probes have read, at least. (Our choice, as all of these; no source.)
-_FEWEST_COLUMNS = 30
+FEWEST_COLUMNS: Final = 30
+"""Columns that both probes have read, at least. (Our choice, as all of these; no source.)"""
+
 # By so much the variance with the stated offsets, and that of the wall, are above the one that fits.
 _CLEARLY = 9.0
 # By so much any other arrangement that would fit must be worse, for one to be named.
@@ -110,7 +119,7 @@ def spread_of(one: Floats, other: Floats, shift: int) -> tuple[float, float, int
     second = other[max(shift, 0) : size + min(shift, 0)]
     both = np.isfinite(first) & np.isfinite(second)
     count = int(np.count_nonzero(both))
-    if count < _FEWEST_COLUMNS:
+    if count < FEWEST_COLUMNS:
         return np.nan, np.nan, count
     return float(np.var(first[both] - second[both])), float(np.var(second[both])), count
 

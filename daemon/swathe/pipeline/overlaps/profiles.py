@@ -74,7 +74,7 @@ class PassProfiles:
 
     def add(self, placed: Placed, cells: Cells) -> None:
         """Add readings with an echo on the grid, at the positions of their probes, and their cells."""
-        if not cells.size or not self.keeps:
+        if not cells.size:
             return
         number = placed.readings["probe"]
         at_datum = placed.index - self._probes.offsets[number, 1]

@@ -9,8 +9,10 @@ import numpy as np
 
 from swathe.arrays import Cells
 from swathe.display_units import DisplayUnits
+from swathe.pipeline.block import counted
 from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.overlaps.arrangement import (
+    FEWEST_COLUMNS,
     Misfit,
     arrangements,
     likelier_arrangement,
@@ -21,9 +23,6 @@ from swathe.pipeline.placing.placed import Placed
 from swathe.station import AlarmKind, Station, probes_of
 
 __all__ = ["Disagreement", "OverlapWatch"]
-
-# Columns read by both probes, at least.
-_FEWEST_COLUMNS = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +72,10 @@ class OverlapWatch:
         self.misfit: Misfit | None = None
 
     def add(self, placed: Placed, cells: Cells) -> None:
-        """Add readings with an echo on the grid, at the positions of their probes, and their cells."""
+        """Add readings at the positions of their probes, and their cells, -1 outside the grid."""
         if self._follows:
-            self.profiles.add(placed, cells)
+            rows = counted(placed, cells)
+            self.profiles.add(placed[rows], cells[rows])
 
     def evaluate(self, now: int) -> None:
         """Compare the passes that overlap at `now`, host time in ns; all before was added."""
@@ -121,7 +121,7 @@ class OverlapWatch:
                 float(np.std(values, ddof=1) / np.sqrt(len(values))), len(values),
             )
             for (j, k), values in sorted(found.items())
-            if len(values) >= _FEWEST_COLUMNS
+            if len(values) >= FEWEST_COLUMNS
         ]  # fmt: skip
 
     @staticmethod

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.pipeline.placing.place_uncertainty import no_spread
-from swathe.station import ProbeArray
+from swathe.station import ProbeArray, turn
 
 __all__ = ["Placed", "PlacingObserver", "ProbeFacts", "ProbePath"]
 
@@ -74,12 +74,9 @@ class Placed:
         if probes.at_datum:
             return self
         number = self.readings["probe"]
-        if self.heading is None:
-            scan, index = probes.offsets[number].T
-        else:
-            along, across = probes.turned(self.heading)
-            rows = np.arange(number.size)
-            scan, index = along[number, rows], across[number, rows]
+        scan, index = probes.offsets[number].T
+        if self.heading is not None:
+            scan, index = turn(scan, index, self.heading)
         datum = np.column_stack((self.scan, self.index))
         return replace(self, scan=self.scan + scan, index=self.index + index, datum=datum)
 

@@ -26,6 +26,7 @@ from swathe.messages import (
     RescanMessage,
     SpotsMessage,
     StateMessage,
+    newest_checks,
 )
 from swathe.messages.bounded_json import parse_json
 from swathe.station import AlarmKind
@@ -212,8 +213,11 @@ class StationView:
 
     @property
     def last_check(self) -> CheckMessage | None:
-        """The last calibration check."""
-        return self.checks[max(self.checks)] if self.checks else None
+        """The last calibration check; of several probes first one that failed and passed none since."""
+        made = [self.checks[number] for number in sorted(self.checks)]
+        failed = [one for one in newest_checks(made).values() if one.probe and not one.passed]
+        shown = failed or made
+        return shown[-1] if shown else None
 
     @property
     def has_spots(self) -> bool:

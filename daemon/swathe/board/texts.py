@@ -249,7 +249,8 @@ def check_text(check: CheckMessage | None) -> str:
     if check is None:
         return "no calibration check yet"
     at = check.ended.astimezone().strftime("%d %b %H:%M")
+    head = f"calibration check {check.number}{check.of_probe}"
     if check.passed:
-        return f"calibration check {check.number} passed, {at}, by {check.by}"
+        return f"{head} passed, {at}, by {check.by}"
     overridden = f", overridden by {check.overridden_by}" if check.overridden_by else ""
-    return f"calibration check {check.number} FAILED, {at}, by {check.by}{overridden}"
+    return f"{head} FAILED, {at}, by {check.by}{overridden}"

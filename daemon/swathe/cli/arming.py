@@ -145,15 +145,21 @@ def may_move(station: Station, checks: Sequence[CheckMessage], *, given: bool) -
         return False
     from swathe.report import MOTION_CAUTION, failed_in_force
 
-    if (failed := failed_in_force(checks)) is not None:
+    failed = failed_in_force(checks)
+    if failed and len(failed) >= len(station.probes):
         message = (
-            f"check {failed.number} of the calibration failed: all that the crawler would read is "
-            "suspect; pass a check first (`swathe verify`), or begin a new survey (`--new`)"
+            f"check {failed[0].number}{failed[0].of_probe} of the calibration failed: all that the "
+            "crawler would read is suspect; pass a check first (`swathe verify`), or begin a new "
+            "survey (`--new`)"
         )
         if given:
             raise SwatheError(message)
         say(f"the crawler is not armed: {message}")
         return False
+    for check in failed:
+        say(
+            f"check {check.number}{check.of_probe} of the calibration failed: its readings are suspect"
+        )
     plan, area = planned(station)
     say("plan of the crawler:")
     for line in plan_lines(station, plan, area):

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from swathe.document.material import ReportMaterial
 from swathe.document.model import DataTable, ReportBlock
+from swathe.pipeline.progress.probe_snapshot import ProbeSnapshot
 from swathe.report.probes import echo_share
 
 __all__ = ["probe_facts"]
@@ -17,7 +18,7 @@ def probe_facts(of: ReportMaterial) -> Iterator[ReportBlock]:
         return
     units, record = of.record.display, of.record
     counted = {probe.name: probe for probe in record.progress.probes}
-    rows = []
+    rows, checked = [], bool(record.checks)
     for probe in of.station.probes:
         element = [] if probe.diameter is None else [units.stated_text(probe.diameter)]
         element += [] if probe.frequency is None else [f"{probe.frequency:g} MHz"]
@@ -36,12 +37,23 @@ def probe_facts(of: ReportMaterial) -> Iterator[ReportBlock]:
                 "–"
                 if seen is None or seen.last_echo is None
                 else f"{seen.last_echo:%Y-%m-%d %H:%M:%S}",
+                *(_checked(seen) if checked else ()),
             )
         )
     unit = units.length_name
     yield DataTable(
         "Probes of the carriage; readings are those with a position; times are UTC",
-        ("probe", "from", f"scan offset {unit}", f"index offset {unit}", "element", "calibration", "readings", "with echo", "newest echo"),
+        ("probe", "from", f"scan offset {unit}", f"index offset {unit}", "element", "calibration", "readings", "with echo", "newest echo", *("check", "suspect cells") * checked),
         tuple(rows),
-        (True, True, False, False, True, True, False, False, True),
+        (True, True, False, False, True, True, False, False, True, *(True, False) * checked),
     )  # fmt: skip
+
+
+def _checked(probe: ProbeSnapshot | None) -> tuple[str, str]:
+    """Return the state of a probe's calibration checks, and its suspect cells."""
+    if probe is None:
+        return "–", "–"
+    text = "none passed" if probe.checked is None else f"passed {probe.checked:%Y-%m-%d %H:%M}"
+    if probe.check_failed is not None:
+        text = f"no. {probe.check_failed} FAILED"
+    return text, f"{probe.suspect:,}"

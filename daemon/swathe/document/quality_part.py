@@ -107,19 +107,22 @@ def _named(name: str, serial: str) -> str:
 
 def _checks(record: SurveyRecord) -> DataTable:
     units, name = record.display, record.display.length_name
-    rows = [row for check in record.checks for row in _check_rows(check, units)]
+    named = any(check.probe for check in record.checks)
+    rows = [row for check in record.checks for row in _check_rows(check, units, named=named)]
     caption = f"Calibration checks on the block, {len(record.checks):,}; times are UTC"
     if len(rows) > _MOST_STEPS:
         caption += f"; the last {_MOST_STEPS} of {len(rows):,} steps, the record has all"
     return DataTable(
         caption,
-        ("no.", "when", "phase", "by", "block", f"step {name}", f"deviation {name}", f"tolerance {name}", "check"),
+        ("no.", *("probe",) * named, "when", "phase", "by", "block", f"step {name}", f"deviation {name}", f"tolerance {name}", "check"),
         tuple(rows[-_MOST_STEPS:]),
-        (True, True, True, True, True, False, False, False, True),
+        (True, *(True,) * named, True, True, True, True, False, False, False, True),
     )  # fmt: skip
 
 
-def _check_rows(check: CheckMessage, units: DisplayUnits) -> Iterator[tuple[str, ...]]:
+def _check_rows(
+    check: CheckMessage, units: DisplayUnits, *, named: bool
+) -> Iterator[tuple[str, ...]]:
     verdict = "passed" if check.passed else "FAILED"
     if check.overridden_by:
         verdict += f", overridden by {check.overridden_by}"
@@ -127,13 +130,14 @@ def _check_rows(check: CheckMessage, units: DisplayUnits) -> Iterator[tuple[str,
         about = (
             (
                 str(check.number),
+                *(check.probe,) * named,
                 f"{check.ended:%Y-%m-%d %H:%M}",
                 str(check.phase),
                 check.by,
                 check.block,
             )
             if not number
-            else ("",) * 5
+            else ("",) * (5 + named)
         )
         yield (
             *about,

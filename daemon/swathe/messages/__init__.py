@@ -5,7 +5,7 @@ The contract as a document is in `swathe.messages.asyncapi`, which a run does no
 
 from swathe.messages.alarm import AlarmMessage, AlarmsMessage, RescanMessage
 from swathe.messages.base import Heading, Message
-from swathe.messages.check import CheckingMessage, CheckMessage
+from swathe.messages.check import CheckingMessage, CheckMessage, newest_checks
 from swathe.messages.command import CommandMessage, ReplyMessage
 from swathe.messages.confirm import ConfirmMessage
 from swathe.messages.crawler import CrawlerFault, CrawlerMessage
@@ -66,4 +66,5 @@ __all__ = [
     "Topics",
     "ZoneSnapshot",
     "moment",
+    "newest_checks",
 ]

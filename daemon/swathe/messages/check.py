@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -10,7 +11,7 @@ from swathe.messages.base import KIND, Heading, Message
 from swathe.pipeline import Check, CheckPhase
 from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
 
-__all__ = ["CheckMessage", "CheckingMessage", "StepMessage"]
+__all__ = ["CheckMessage", "CheckingMessage", "StepMessage", "newest_checks"]
 
 
 class StepMessage(Snapshot):
@@ -45,11 +46,27 @@ class CheckMessage(Message):
     suspects: int = Field(description="cells that it made suspect")
     overridden_by: str = Field(description="who overrode its failure; empty when nobody did")
     overridden_because: str = Field(description="why its failure was overridden")
+    probe: str = Field("", description="the probe that was on the block; empty for the only one")
 
     @classmethod
     def of_check(cls, check: Check, heading: Heading) -> CheckMessage:
         """Return the message of a check."""
-        return cls.of(check, heading, ended=check.time)
+        return cls.of(check, heading, ended=check.time, probe=check.probe_name)
+
+    @property
+    def of_probe(self) -> str:
+        """The probe as it follows the check's number in a text; empty for the only one."""
+        return f" of probe {self.probe}" if self.probe else ""
+
+
+def newest_checks(checks: Iterable[CheckMessage], first: str = "") -> dict[str, CheckMessage]:
+    """Return the newest check of each probe that counts: not one that failed and was overridden.
+
+    Args:
+        checks: of a survey, in their order.
+        first: the probe that checks without a name are of.
+    """
+    return {check.probe or first: check for check in checks if not check.overridden_by}
 
 
 class CheckingMessage(Message):

@@ -41,6 +41,8 @@ class CarriageCells:
         self.probes = probes_of(station)
         self.overlaps = OverlapWatch(station, self._grid)
         self._last_cells = [-1] * len(self.probes)
+        if self.has_several:
+            self._grid.shares.keep()
 
     @property
     def has_several(self) -> bool:

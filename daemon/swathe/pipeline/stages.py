@@ -26,6 +26,7 @@ from swathe.pipeline.carriage_cells import CarriageCells
 from swathe.pipeline.cells.crossed import UNCERTAIN_CELLS, pass_through
 from swathe.pipeline.cells.grid import CellUpdate
 from swathe.pipeline.cells.waveforms import PendingWaveforms
+from swathe.pipeline.checks.suspect_cells import measures_nothing
 from swathe.pipeline.instants import (
     INSTANT_NS,
     SECOND_NS,
@@ -249,9 +250,8 @@ class SurveyStages(SurveyState):
         cells, known = rest[valid], placed.known[valid]
         thickness = placed.readings["thickness"][valid]
         below = known[self._alarm_evaluation.below_alert_due(thickness, cells)]
-        if self.suspect_cells.in_force:  # such readings measure nothing
-            cells, known = cells[:0], known[:0]
-        elif (unsound := self.slipped_cells.unsound(placed.readings["time"][valid])) is not None:
+        unsound = measures_nothing(placed.readings[valid], self.suspect_cells, self.slipped_cells)
+        if unsound is not None:
             cells, known = cells[~unsound], known[~unsound]
         cells, known = first_known(cells, known)
         fresh = np.sort(known[self.grid.missing(cells)])
@@ -360,12 +360,13 @@ class SurveyStages(SurveyState):
             if placed.spread is not None:
                 uncertain = placed.spread["blur"] >= UNCERTAIN_CELLS * self.grid.scan.resolution
             for rows, unsound in self.slipped_cells.pieces(placed.readings["time"]):
+                suspect = unsound or self.suspect_cells.suspect_readings(placed.readings[rows])
                 update = self.grid.begin_update(cells[rows])
                 self.grid.add(
                     placed.readings[rows],
                     cells[rows],
                     self._utc_offset,
-                    suspect=unsound or self.suspect_cells.in_force,
+                    suspect=suspect,
                     waveforms=self._waveforms,
                     uncertain=uncertain[rows],
                     place=(placed.scan[rows], placed.index[rows]),
@@ -375,7 +376,6 @@ class SurveyStages(SurveyState):
                     self.slipped_cells.cells_read(update)
                 self._notify(update)
                 if self.beam_positions is not None:
-                    suspect = unsound or self.suspect_cells.in_force
                     self.beam_positions.add(placed[rows], suspect=suspect)
         stays = block.take_stays(until)
         if stays is not None:

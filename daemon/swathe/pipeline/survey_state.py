@@ -244,8 +244,9 @@ class SurveyState:
 
     @property
     def dead_probes(self) -> frozenset[int]:
-        """Numbers of the probes that have no echo now, while others have some."""
-        return self._alarm_evaluation.probe_echoes.lost
+        """Numbers of the probes that measure nothing now, see `SuspectCells.without`."""
+        lost = self._alarm_evaluation.probe_echoes.lost
+        return self.suspect_cells.without(lost, len(self.station.probes))
 
     def waiting_readings(self) -> tuple[Times, Floats]:
         """Return times, ns UTC, and scan positions, mm, of readings whose line is not decided."""

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from rich.table import Table
 
 from swathe.display_units import MILLIMETRES, DisplayUnits
-from swathe.messages import CheckMessage
+from swathe.messages import CheckMessage, newest_checks
 from swathe.pipeline import Check
 from swathe.station import Station
 
@@ -17,14 +17,13 @@ __all__ = ["check_table", "due_after", "due_before", "failed_in_force"]
 _HOW = "swathe verify STATION.toml --by NAME --phase"
 
 
-def failed_in_force(checks: Sequence[CheckMessage]) -> CheckMessage | None:
-    """Return the failed check that makes readings suspect; None without.
+def failed_in_force(checks: Sequence[CheckMessage]) -> list[CheckMessage]:
+    """Return the failed checks that make readings suspect, at most one for each probe.
 
     Args:
         checks: of a survey, in their order.
     """
-    newest = _newest(checks)
-    return None if newest is None or newest.passed else newest
+    return [check for check in newest_checks(checks).values() if not check.passed]
 
 
 def due_before(station: Station, checks: Sequence[CheckMessage], now: datetime) -> str:
@@ -35,32 +34,55 @@ def due_before(station: Station, checks: Sequence[CheckMessage], now: datetime) 
         checks: of the survey, in their order.
         now: with a time zone.
     """
-    settings = station.verification
-    if settings is None:
+    if station.verification is None:
         return ""
-    newest = _newest(checks)
-    if newest is None:
-        return f"check due: none has passed in this survey yet; {_HOW} before"
-    if not newest.passed:
-        return f"check due: check {newest.number} failed; readings are suspect until one passes"
-    if settings.interval is not None:
-        due = newest.ended + timedelta(microseconds=settings.interval / 1000)
-        if now > due:
-            return f"check due since {due:%Y-%m-%d %H:%M} UTC; {_HOW} interval"
-    return ""
+    names = _probe_names(station)
+    newest = newest_checks(checks, names[0])
+    if never := [name for name in names if name not in newest]:
+        of = f" of {_listed(never)}" if len(names) > 1 else ""
+        return f"check due: none{of} has passed in this survey yet; {_HOW} before"
+    made = [newest[name] for name in names]
+    if failed := [check for check in made if not check.passed]:
+        which = ", ".join(f"{check.number}{check.of_probe}" for check in failed)
+        whose = "readings" if len(names) == 1 else "its readings"
+        if len(failed) > 1:
+            return f"check due: checks {which} failed; their readings are suspect until one passes"
+        return f"check due: check {which} failed; {whose} are suspect until one passes"
+    return _due_since(station, made, now)
+
+
+def _due_since(station: Station, made: Sequence[CheckMessage], now: datetime) -> str:
+    """Return which of the passed checks is to be made again, since when; empty if none is."""
+    interval = None if station.verification is None else station.verification.interval
+    if interval is None:
+        return ""
+    lasts = timedelta(microseconds=interval / 1000)
+    if not (late := [check for check in made if now > check.ended + lasts]):
+        return ""
+    since = min(check.ended for check in late) + lasts
+    of = f" of {_listed([check.probe for check in late])}" if len(made) > 1 else ""
+    return f"check{of} due since {since:%Y-%m-%d %H:%M} UTC; {_HOW} interval"
 
 
 def due_after(station: Station, checks: Sequence[CheckMessage]) -> str:
     """Return which check is due once a run has ended; empty if none is required."""
     if station.verification is None:
         return ""
-    since = "" if _newest(checks) else ", and none was made before the run"
+    names = _probe_names(station)
+    newest = newest_checks(checks, names[0])
+    since = "" if newest else ", and none was made before the run"
+    if newest and (never := [name for name in names if name not in newest]):
+        since = f", and none of {_listed(never)} was made before the run"
     return f"check due: a check after the run confirms its readings{since}; {_HOW} after"
 
 
-def _newest(checks: Sequence[CheckMessage]) -> CheckMessage | None:
-    """Return the newest check that counts: one that failed and was overridden does not."""
-    return next((check for check in reversed(checks) if not check.overridden_by), None)
+def _probe_names(station: Station) -> list[str]:
+    """Return the names that checks have of the probes; one empty name for a single probe."""
+    return [probe.name for probe in station.probes] if len(station.probes) > 1 else [""]
+
+
+def _listed(names: Sequence[str]) -> str:
+    return f"probe{'s' * (len(names) > 1)} {', '.join(names)}"
 
 
 def check_table(check: Check, units: DisplayUnits = MILLIMETRES) -> Table:

@@ -43,4 +43,13 @@ def _line(probe: ProbeSnapshot) -> str:
         text += "; no echo at all"
     else:
         text += f"; newest echo {probe.last_echo:%Y-%m-%d %H:%M:%S} UTC"
-    return text + ("; without an echo at the end, while other probes had some" * probe.alone)
+    text += "; without an echo at the end, while other probes had some" * probe.alone
+    return text + _check_text(probe)
+
+
+def _check_text(probe: ProbeSnapshot) -> str:
+    """Return what its calibration checks say of a probe; empty where it passed and failed none."""
+    text = f"; calibration checked {probe.checked:%Y-%m-%d %H:%M} UTC" if probe.checked else ""
+    if probe.check_failed is not None:
+        text += f"; check {probe.check_failed} FAILED, and none has passed since"
+    return text + (f"; {probe.suspect:,} cells of it are suspect" if probe.suspect else "")

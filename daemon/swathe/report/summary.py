@@ -131,7 +131,7 @@ def check_line(check: CheckMessage, units: DisplayUnits) -> str:
         for step in check.steps
     )
     return (
-        f"check {check.number} ({check.phase}) of {check.ended:%Y-%m-%d %H:%M} UTC by {check.by}: "
+        f"check {check.number}{check.of_probe} ({check.phase}) of {check.ended:%Y-%m-%d %H:%M} UTC by {check.by}: "
         f"{verdict}, tolerance {units.stated_text(check.tolerance)}: {steps}"
     )
 

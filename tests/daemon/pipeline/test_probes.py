@@ -71,17 +71,21 @@ def drive(
     *,
     speed: float = 0.1,
     ms: int = 5,
+    begin: int = 0,
 ) -> Iterator[Entry]:
-    """Yield the journal of a carriage whose datum goes from point to point, mm, at mm per ms."""
-    now, at = 0, np.array(legs[0])
-    for name in ("encoder", *offsets):
+    """Yield the journal of a carriage whose datum goes from point to point, mm, at mm per ms.
+
+    It begins `begin` ms after the start; 2 s without a byte follow.
+    """
+    now, at = begin, np.array(legs[0])
+    for name in () if begin else ("encoder", *offsets):
         yield port(0, name, "open")
     for end in legs[1:]:
         whole = np.hypot(*(np.array(end) - at))
         steps = max(round(whole / (speed * ms)), 1)
-        begin = at
+        origin = at
         for step in range(1, steps + 1):
-            at = begin + (np.array(end) - begin) * step / steps
+            at = origin + (np.array(end) - origin) * step / steps
             now += ms
             time = START + now * MS
             counts = ",".join(str(round(10 * mm)) for mm in at)

@@ -62,10 +62,10 @@ def test_check_before_is_due_until_one_passed() -> None:
     assert "--phase before" in due_before(asked, [], NOW)
     failed = [check(1, passed=True), check(2, passed=False)]
     assert due_before(asked, failed, NOW).startswith("check due: check 2 failed; ")
-    assert failed_in_force(failed) == failed[1]
+    assert failed_in_force(failed) == [failed[1]]
     overridden = [check(1, passed=True), check(2, passed=False, overridden="B. Lang")]
     assert due_before(asked, overridden, NOW) == ""
-    assert failed_in_force(overridden) is None
+    assert failed_in_force(overridden) == []
 
 
 def test_check_is_due_again_after_the_interval() -> None:

@@ -6,14 +6,22 @@ from typing import Any, cast
 
 import pytest
 
+from daemon.handmade import feed, station
+from daemon.pipeline.checks.test_checks_by_probe import SIDE, check, pass_
+from daemon.pipeline.checks.test_checks_by_probe import surveyed as surveyed_by
+from daemon.pipeline.test_probes import text_of
 from support.arrays.judge import judge_array
 from support.arrays.scenes import ArrayScene, ArrayWorld, array_world
+from swathe.board.stations import StationView
+from swathe.board.texts import check_text
 from swathe.document.material import ReportMaterial
 from swathe.document.model import DataTable
 from swathe.document.probes_part import probe_facts
+from swathe.document.quality_part import _checks
 from swathe.pipeline.progress.probe_snapshot import ProbeSnapshot
 from swathe.report import survey_lines
 from swathe.report.probes import echo_share, probe_lines
+from swathe.report.summary import check_line
 from swathe.store import SurveyRecord, record_of
 
 
@@ -88,3 +96,43 @@ def test_document_has_a_table_of_the_probes(surveyed: tuple[ArrayWorld, SurveyRe
     assert table.rows[1][7] != table.rows[0][7]
     single = type("Material", (), {"station": None, "record": record})
     assert list(probe_facts(cast("ReportMaterial", single))) == []
+
+
+def test_report_lists_the_checks_of_each_probe() -> None:
+    """Lines, tables and the check itself name the probe, and its suspect cells are counted."""
+    text = text_of(SIDE)
+    pipeline = surveyed_by(SIDE, pass_(SIDE, 0), check(3000, 0, 12.0), check(3200, 1, 12.5))
+    record = record_of(pipeline)
+    assert [one.probe for one in record.checks] == ["gauge", "second"]
+    first, second = (line for line in probe_lines(record) if line.startswith("probe "))
+    assert first.endswith("; calibration checked 2027-01-15 08:00 UTC")
+    assert second.endswith(
+        "; check 2 FAILED, and none has passed since; 21 cells of it are suspect"
+    )
+    failed = check_line(record.checks[1], record.display)
+    assert failed.startswith(
+        "check 2 of probe second (interval) of 2027-01-15 08:00 UTC by K: FAILED"
+    )
+    of = type("Material", (), {"station": station(text), "record": record})
+    (table,) = probe_facts(cast("ReportMaterial", of))
+    assert isinstance(table, DataTable)
+    assert [row[-2:] for row in table.rows] == [
+        ("passed 2027-01-15 08:00", "0"),
+        ("no. 2 FAILED", "21"),
+    ]
+    assert table.heads[-2:] == ("check", "suspect cells")
+    assert all(len(row) == len(table.heads) == len(table.words) for row in table.rows)
+    checks = _checks(record)
+    assert [row[:2] for row in checks.rows] == [("1", "gauge"), ("2", "second")]
+    assert all(len(row) == len(checks.heads) == len(checks.words) for row in checks.rows)
+
+
+def test_board_shows_a_failed_probe_rather_than_another_ones_newer_pass() -> None:
+    """Until it has passed itself; of one probe the newest check is shown."""
+    pipeline = surveyed_by(SIDE, check(0, 1, 12.5), check(200, 0, 12.0))
+    view = StationView("bench")
+    view.checks = {one.number: one for one in record_of(pipeline).checks}
+    assert check_text(view.last_check).startswith("calibration check 1 of probe second FAILED, ")
+    feed(pipeline, check(400, 1, 12.0))
+    view.checks = {one.number: one for one in record_of(pipeline).checks}
+    assert check_text(view.last_check).startswith("calibration check 3 of probe second passed, ")

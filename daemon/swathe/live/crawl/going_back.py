@@ -166,7 +166,7 @@ class GoingBack:
     async def _step(self, gaps: list[GapSnapshot], covered: float) -> RevisitStep:
         limit = self._area().limits.axes[self._along].speed
         speed = scan_speed(self._settings, self._area().axes[self._along].resolution, limit)
-        elapsed, area = self._budget.elapsed, self._area()
+        elapsed, area, pipeline = self._budget.elapsed, self._area(), self._session.pipeline
         make = partial(
             next_passes,
             gaps,
@@ -179,7 +179,7 @@ class GoingBack:
             elapsed=elapsed,
             on_battery=elapsed,
             home=self._homing.place,
-            in_doubt=self._session.pipeline.suspect_cells.in_force,
+            in_doubt=pipeline.suspect_cells.in_force and not pipeline.dead_probes,
         )
         # Of several probes it may take seconds: the loop has its turns meanwhile.
         step = make() if area.carriage.is_single else await asyncio.to_thread(make)

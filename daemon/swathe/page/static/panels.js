@@ -159,11 +159,15 @@ export class Panels {
 
   #check() {
     const { checks, progress } = this.#station;
-    const check = [...checks.values()].sort((a, b) => b.number - a.number)[0];
+    // Of several probes first one that failed and has passed none since.
+    const made = [...checks.values()].sort((a, b) => a.number - b.number);
+    const newest = new Map(made.filter((one) => !one.overridden_by).map((one) => [one.probe, one]));
+    const check = [...newest.values()].filter((one) => one.probe && !one.passed).at(-1) ?? made.at(-1);
     if (check) {
       const off = Math.max(0, ...check.steps.map((step) => Math.abs(step.deviation ?? 0)));
       const verdict = check.passed ? "✓ passed" : check.overridden_by ? `failed, overridden by ${check.overridden_by}` : "✕ FAILED";
-      set("check-text", `${verdict} at ${clock(check.ended)} (${check.phase}), largest deviation ${difference(off)}, tolerance ${stated(check.tolerance)}`);
+      const probe = check.probe ? `probe ${check.probe} ` : "";
+      set("check-text", `${probe}${verdict} at ${clock(check.ended)} (${check.phase}), largest deviation ${difference(off)}, tolerance ${stated(check.tolerance)}`);
       $("check-text").className = check.passed || check.overridden_by ? "" : "ill";
     } else {
       set("check-text", "none in this survey");

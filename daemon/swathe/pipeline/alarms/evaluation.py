@@ -15,6 +15,7 @@ from swathe.pipeline.alarms.register import AlarmInputs, AlarmRegister
 from swathe.pipeline.alarms.slip_alarm import SlipAlarm
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.grid import CellUpdate, Grid
+from swathe.pipeline.checks.register import Check
 from swathe.pipeline.checks.slipped_cells import SlippedCells
 from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.instants import INSTANT_NS, instant_of
@@ -108,6 +109,7 @@ class AlarmEvaluation:
         self._slip_alarm = SlipAlarm(slipped_cells, self.register)
         self._coupling = CouplingWatch()
         self._gauges: tuple[str, ...] = ()
+        self._probes: tuple[str, ...] = ("",)
         self.probe_echoes = ProbeEchoes(())
         self._begun = NEVER
         self._gauge_open = False
@@ -121,7 +123,8 @@ class AlarmEvaluation:
         """A run begins at `time`, ns UTC, with a station file of its own."""
         self._station = station
         self._gauges = gauges_of(station)
-        self.probe_echoes = ProbeEchoes([probe.name for probe in probes_of(station).probes])
+        self._probes = tuple(probe.name for probe in probes_of(station).probes)
+        self.probe_echoes = ProbeEchoes(self._probes)
         self._gauge_open = False
         self.register.settings = station.alarms
         self.register.units = station.display
@@ -254,7 +257,14 @@ class AlarmEvaluation:
 
     def _check_due(self) -> int | None:
         requests = self._station.verification
-        return self._suspect_cells.checks.due(requests.interval if requests else None)
+        interval = requests.interval if requests else None
+        return self._suspect_cells.checks.due(interval, len(self._probes))
+
+    def _failed(self) -> dict[str, Check | None]:
+        """Return the failed check in force of each probe by its name, empty for a single one."""
+        failed = self._suspect_cells.checks.failed
+        names = self._probes if len(self._probes) > 1 else ("",)
+        return {name: failed.get(number) for number, name in enumerate(names)}
 
     def evaluate_cells(self, time: int) -> None:
         """Raise, change and end the alarms of cells below the alert level at `time`, ns UTC."""
@@ -286,7 +296,7 @@ class AlarmEvaluation:
                 index=None if index is None else self._grid.index.onto(index),
                 overdue=due is not None and now + utc_offset > due,
                 due=due,
-                failed=self._suspect_cells.checks.failed,
+                failed=self._failed(),
                 conditions=self._conditions_at(now),
                 utc_offset=utc_offset,
             )

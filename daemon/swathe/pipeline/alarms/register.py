@@ -77,7 +77,8 @@ class AlarmInputs:
         index: likewise.
         overdue: whether a calibration check is overdue.
         due: when it is due.
-        failed: the failed check in force; None without.
+        failed: the failed check in force of each probe by its name, empty for a single one; None
+            without.
         conditions: the newest change of each condition of a device.
         utc_offset: ns from host time, which conditions have, to UTC.
     """
@@ -93,7 +94,7 @@ class AlarmInputs:
     index: float | None
     overdue: bool
     due: int | None
-    failed: Check | None
+    failed: Mapping[str, Check | None]
     conditions: tuple[Condition, ...] = ()
     utc_offset: int = 0
 
@@ -230,14 +231,14 @@ class AlarmRegister:
             begun=inputs.due,
             detail=lambda: "check the calibration on the block",
         )
-        failed = inputs.failed
-        self._update(
-            (AlarmKind.CHECK_FAILED, ""),
-            failed is not None,
-            inputs,
-            begun=None if failed is None else failed.time,
-            detail=lambda: "" if failed is None else f"check {failed.number}: readings are suspect",
-        )
+        for probe, failed in inputs.failed.items():
+            self._update(
+                (AlarmKind.CHECK_FAILED, probe),
+                failed is not None,
+                inputs,
+                begun=None if failed is None else failed.time,
+                detail=partial(_failed_detail, failed),
+            )
         for condition in inputs.conditions:
             self._update_condition(condition, inputs)
 
@@ -367,6 +368,14 @@ def _is_meant(alarm: Alarm, detail: Mapping[str, Any]) -> bool:
 
 def _gaps_text(count: int) -> str:
     return f"{count} open" if count > 1 else "one open"
+
+
+def _failed_detail(check: Check | None) -> str:
+    if check is None:
+        return ""
+    if check.probe_name:
+        return f"check {check.number} of probe {check.probe_name}: its readings are suspect"
+    return f"check {check.number}: readings are suspect"
 
 
 def _port_detail(state: str, detail: str) -> str:

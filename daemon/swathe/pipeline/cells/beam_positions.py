@@ -74,20 +74,21 @@ class BeamPositions:
         self._pending: list[tuple[Ints, NDArray[np.float32]]] = []
         self._waiting = 0
 
-    def add(self, placed: Placed, *, suspect: bool) -> None:
+    def add(self, placed: Placed, *, suspect: bool | Bools) -> None:
         """Keep readings that the grid has taken.
 
         Args:
             placed: in the order in which they became known.
-            suspect: whether they measured no cell, and left a measured one as it was.
+            suspect: whether they measured no cell, and left a measured one as it was; of several
+                probes for each, shape (n,).
         """
         readings = placed.readings
         good = readings["valid"] & np.isfinite(readings["thickness"])
         down, row, inside = _divided(self._grid.index, placed.index, self._margins[0])
         along, column, inside_too = _divided(self._grid.scan, placed.scan, self._margins[1])
         good &= inside & inside_too
-        if suspect:
-            good &= self._state(row, column) == CellState.SUSPECT
+        if not isinstance(suspect, bool) or suspect:
+            good &= ~np.asarray(suspect) | (self._state(row, column) == CellState.SUSPECT)
         if not good.all():
             down, row, along, column = down[good], row[good], along[good], column[good]
         cell = self._number(row, column)

@@ -17,11 +17,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells, Floats, Ints, distinct, run_lengths, run_starts, steps_of
+from swathe.arrays import Bools, Cells, Floats, Ints, distinct, run_lengths, run_starts
 from swathe.pipeline.cells.cell_places import carriage_places, parts_within
 from swathe.pipeline.cells.cell_visits import CellVisits
 from swathe.pipeline.cells.known_times import known_times
+from swathe.pipeline.cells.probe_shares import ProbeShares
 from swathe.pipeline.cells.waveforms import PendingWaveforms
+from swathe.pipeline.cells.winners import winners
 from swathe.reading_flags import CELL_BITS, READING_BITS, ReadingFlag
 from swathe.station import NO_PROBE, Axis, CellRule
 
@@ -93,6 +95,8 @@ class Grid:
         self.amplitude = np.zeros(cells, np.float32)
         self.last_time = np.zeros(cells, np.int64)
         self.probe = np.zeros(cells, np.uint8)  # without a reading, the last one that passed
+        mean = rule is CellRule.MEAN
+        self.shares = ProbeShares(self.probe, self.last_time, mean=mean)
         self.quality = np.zeros(cells, np.uint16)
         # Where in its cell that reading was taken, along scan and index, in 1/`PLACES` of a cell.
         self.within = np.zeros((cells, 2), np.int8)
@@ -140,7 +144,7 @@ class Grid:
         cells: Cells,
         utc_offset: int,
         *,
-        suspect: bool = False,
+        suspect: bool | Bools = False,
         waveforms: PendingWaveforms | None = None,
         uncertain: NDArray[np.bool_] | None = None,
         place: tuple[Floats, Floats] | None = None,
@@ -153,7 +157,8 @@ class Grid:
             cells: flat cell of each reading, -1 outside the grid, shape (n,).
             utc_offset: ns from the host's monotonic clock to UTC.
             suspect: whether a calibration check failed and none passed since, or the positions are
-                unsound: such readings make a cell suspect, and are not added to a measured one.
+                unsound: such readings make a cell suspect, and are not added to a measured one; of
+                several probes for each reading, shape (n,).
             waveforms: has the readings' waveforms and channels, if they are kept.
             uncertain: whether it is not known if a reading was taken in its cell or in another,
                 shape (n,): one without an echo then is no evidence that there is none; known by
@@ -177,21 +182,42 @@ class Grid:
             self._raise_state(cells[without], CellState.NO_SIGNAL)
             self._note_impossible(readings, cells, inside)
             kept = np.flatnonzero(valid)
-        if suspect:
-            kept = np.flatnonzero(valid)
-            kept = kept[self.state[cells[kept]] != CellState.MEASURED]
-        at = cells[kept]
-        if not suspect:
-            entered = at[run_starts(at)]
+        doubtful: Cells | None = None
+        if isinstance(suspect, bool) and not suspect:
+            entered = cells[kept][run_starts(cells[kept])]
             self._empty(entered[self.state[entered] == CellState.SUSPECT])
+        else:
+            kept, doubtful = self._take_suspect(readings, cells, valid & suspect, valid)
+        at = cells[kept]
         if at.size:
             good = readings[kept]
             self.visits.add(stays, stays.of_reading[kept], good["thickness"])
             taken = None if place is None else (place[0][kept], place[1][kept])
             within = None if taken is None else parts_within(self.scan, self.index, taken)
             self._add_valid(good, at, utc_offset, waveforms, within)
-        if suspect:
-            self.mark_suspect(at[self.state[at] == CellState.MEASURED])
+        if doubtful is not None:
+            self.mark_suspect(doubtful[self.state[doubtful] == CellState.MEASURED])
+
+    def _take_suspect(
+        self, readings: NDArray[Any], cells: Cells, suspect: Bools, valid: Bools
+    ) -> tuple[Ints, Cells]:
+        """Return which readings are added, and the cells that suspect ones of these make suspect.
+
+        A sound reading in a cell replaces the suspect ones in it, whichever came first.
+        """
+        rows = np.flatnonzero(valid)
+        at, bad = cells[rows], suspect[rows]
+        if self.shares.has_several and at.size:
+            first = np.unique(at, return_index=True)[1]
+            first = first[bad[first] & self.missing(at[first])]
+            first = first[self.state[at[first]] != CellState.SUSPECT]
+            self.shares.note_fresh(at[first], readings["probe"][rows[first]])
+        sound = at[~bad]
+        entered = sound[run_starts(sound)]
+        self._empty(entered[self.state[entered] == CellState.SUSPECT])
+        self._raise_state(entered, CellState.MEASURED)
+        kept = ~bad | (self.state[at] != CellState.MEASURED)
+        return rows[kept], at[kept & bad]
 
     def _note_impossible(
         self, readings: NDArray[Any], cells: Cells, inside: NDArray[np.bool_]
@@ -220,6 +246,7 @@ class Grid:
     def _empty(self, cells: Cells) -> None:
         """Drop suspect readings: sound ones replace them."""
         self.visits.clear(cells)
+        self.shares.empty(cells)
         self.hits[cells] = 0
         self._thickness_sum[cells] = 0
         self.last_time[cells] = 0
@@ -244,7 +271,7 @@ class Grid:
         # The probe stays in a cell for many readings: what can be is done once for each stay.
         begins = run_starts(at)
         stays = at[begins]
-        rows = self._winners(good, at, begins)
+        rows = winners(self.rule, good, at, begins)
         best, where = good[rows], at[rows]
         replace = (self.hits[where] == 0) | self._beats(best, where)
         best, where = best[replace], where[replace]
@@ -253,6 +280,8 @@ class Grid:
         self.time_of_flight[where] = best["time_of_flight"]
         self.amplitude[where] = best["amplitude"]
         self.probe[where] = best["probe"]
+        self.shares.represent(best, where, utc_offset)
+        self.shares.add(good, at)
         self._put_flags(good, stays, begins, best["flags"], where)
         if self.waveform is not None and waveforms is not None and where.size:
             self.waveform[where] = waveforms.take(best)
@@ -298,35 +327,6 @@ class Grid:
         """Return the mean of all readings of each of `cells`, mm; 0 without any."""
         total, hits = self._thickness_sum[cells], self.hits[cells]
         return np.asarray(total / np.maximum(hits, 1) / _UNITS_PER_MM)
-
-    def _winners(self, good: NDArray[Any], at: Cells, begins: NDArray[np.int64]) -> Ints:
-        """Return, for each cell of `at`, which of these readings represents it.
-
-        Args:
-            good: readings, shape (n,).
-            at: their cells, shape (n,).
-            begins: first reading of each stay in a cell, rising.
-        """
-        match self.rule:
-            case CellRule.MINIMUM:
-                rank = np.ascontiguousarray(good["thickness"])
-            case CellRule.STRONGEST:
-                rank = -np.nan_to_num(good["amplitude"], nan=-np.inf)
-            case CellRule.FIRST:
-                rank = np.arange(at.size)
-            case CellRule.LAST | CellRule.MEAN:
-                rank = -np.arange(at.size)
-        # First the best one of each stay.
-        stay = np.repeat(np.arange(begins.size), run_lengths(begins, at.size))
-        is_best = np.flatnonzero(rank == np.minimum.reduceat(rank, begins)[stay])
-        best = is_best[steps_of(stay[is_best], -1) > 0]
-        cells = at[best]
-        if (np.diff(cells) <= 0).any():
-            # lexsort is stable: of equal readings the earlier one wins.
-            order = np.lexsort((rank[best], cells))
-            best = best[order]
-            best = best[steps_of(at[best], -1) > 0]
-        return best
 
     def _beats(self, best: NDArray[Any], where: Cells) -> NDArray[np.bool_]:
         """Return whether each reading replaces what its cell holds."""

@@ -2,7 +2,7 @@
 
 A failed check means that the calibration went off at some time since the last check that passed:
 every cell read since then is suspect, and so is what is read until a check passes again.
-(Common practice, no source.)
+(Common practice, no source.) A check is of one probe, and says nothing about any other.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells
+from swathe.arrays import Bools, Times
 
 __all__ = ["Check", "CheckPhase", "CheckRegister", "CheckStep"]
 
@@ -23,6 +23,7 @@ __all__ = ["Check", "CheckPhase", "CheckRegister", "CheckStep"]
 # The rounding of a decimal thickness must not decide on a deviation that is exactly the tolerance.
 _SLACK_MM = 1e-9
 _COLUMNS = [("time", "<i8"), ("thickness", "<f8"), ("valid", "?")]
+_EVER = int(np.iinfo(np.int64).min)
 
 
 class CheckPhase(StrEnum):
@@ -77,6 +78,8 @@ class Check:
         suspects: cells that it made suspect.
         overridden_by: who overrode its failure; empty when nobody did.
         overridden_because: the reason.
+        probe: number of the probe that was on the block.
+        probe_name: its name; empty for the only one.
     """
 
     number: int
@@ -90,6 +93,8 @@ class Check:
     suspects: int = 0
     overridden_by: str = ""
     overridden_because: str = ""
+    probe: int = 0
+    probe_name: str = ""
 
     @property
     def worst(self) -> float:
@@ -109,22 +114,29 @@ class _CheckInProgress:
     readings: list[NDArray[Any]] = field(default_factory=list)
     steps: dict[int, CheckStep] = field(default_factory=dict)
 
+    @property
+    def probe(self) -> int | None:
+        """Number of the probe on the block; None for the only one."""
+        number = self.detail.get("probe")
+        return None if number is None else int(number)
+
 
 class CheckRegister:
     """All checks of a survey.
 
     Attributes:
         checks: those that ended, by number.
-        last_pass: when the last one passed, ns UTC; None before any did.
-        failed: the failed check in force, under which readings are suspect; None without.
+        last_passes: when the last one passed, by probe, ns UTC; without those that passed none.
+        failed: the failed checks in force by probe, under which its readings are suspect.
+        skipped: when the probes were left out of a check last that have passed none since, ns UTC.
     """
 
     def __init__(self) -> None:
         self.checks: list[Check] = []
-        self.last_pass: int | None = None
-        self.failed: Check | None = None
+        self.last_passes: dict[int, int] = {}
+        self.failed: dict[int, Check] = {}
+        self.skipped: dict[int, int] = {}
         self._current: _CheckInProgress | None = None
-        self._suspects: dict[int, list[Cells]] = {}
 
     @property
     def in_progress(self) -> bool:
@@ -149,9 +161,22 @@ class CheckRegister:
         """Drop a check in progress, as when it is given up or its run was killed."""
         self._current = None
 
+    def skip(self, time: int) -> None:
+        """Drop the check in progress: its probe is left out at `time`, ns UTC."""
+        if self._current is not None:
+            self.skipped[self._current.probe or 0] = time
+        self._current = None
+
     def add_readings(self, readings: NDArray[Any]) -> None:
-        """Add readings with their thickness filled in, shape (n,), for the steps of the check."""
-        if self._current is not None and readings.size:
+        """Add readings with their thickness filled in, shape (n,), for the steps of the check.
+
+        Those of other probes than the one on the block are left out.
+        """
+        if self._current is None:
+            return
+        if (probe := self._current.probe) is not None:
+            readings = readings[readings["probe"] == probe]
+        if readings.size:
             self._current.readings.append(readings[["time", "thickness", "valid"]].copy())
 
     def readings_since(self, time: int) -> NDArray[Any]:
@@ -196,7 +221,7 @@ class CheckRegister:
         if self._current is None:
             return None
         detail, steps = self._current.detail, tuple(self._current.steps.values())
-        self._current = None
+        probe, self._current = self._current.probe or 0, None
         tolerance = float(detail["tolerance"])
         check = Check(
             number=len(self.checks) + 1,
@@ -207,65 +232,77 @@ class CheckRegister:
             tolerance=tolerance,
             steps=steps,
             passed=bool(steps) and all(step.within(tolerance) for step in steps),
+            probe=probe,
+            probe_name=str(detail.get("probe_name", "")),
         )
         self.checks.append(check)
         if check.passed:
-            self.last_pass, self.failed = time, None
+            self.last_passes[probe] = time
+            self.failed.pop(probe, None)
+            self.skipped.pop(probe, None)
         else:
-            self.failed = check
+            self.failed[probe] = check
         return check
 
-    def add_suspects(self, cells: Cells) -> None:
-        """Count cells that became suspect under the failed check in force."""
-        if self.failed is not None and cells.size:
-            self._suspects.setdefault(self.failed.number, []).append(cells)
-            self.failed.suspects += int(cells.size)
-
-    def override(self, number: int, *, by: str, because: str) -> Cells:
-        """Override a failed check; return the cells that it made suspect.
-
-        Some of them may have been measured, or made suspect by another check, since.
-        """
+    def override(self, number: int, *, by: str, because: str) -> Check | None:
+        """Override a failed check and return it; None where there is no such check."""
         if not 1 <= number <= len(self.checks) or self.checks[number - 1].passed:
-            return np.empty(0, np.int64)
+            return None
         check = self.checks[number - 1]
         check.overridden_by, check.overridden_because = by, because
-        other = self._equivalent(check)
-        if self.failed is check:
-            self.failed = other
-        cells = self._suspects.pop(number, [])
-        if other is not None:  # with no pass in between, its cells are suspect under the other one
-            self._suspects.setdefault(other.number, []).extend(cells)
-            return np.empty(0, np.int64)
-        return np.unique(np.concatenate([*cells, np.empty(0, np.int64)]))
+        if self.failed.get(check.probe) is check:
+            del self.failed[check.probe]
+            if (other := self._equivalent(check)) is not None:
+                self.failed[check.probe] = other
+        return check
 
     def _equivalent(self, check: Check) -> Check | None:
-        """Return a failed check that counts, with none passed between it and `check`."""
-        later, earlier = self.checks[check.number :], reversed(self.checks[: check.number - 1])
-        for others in (later, earlier):
-            for other in others:
-                if other.passed:
-                    break
-                if not other.overridden_by:
-                    return other
+        """Return the newest earlier failed check that counts, with none passed since it."""
+        for other in reversed(self.checks[: check.number - 1]):
+            if other.probe != check.probe:
+                continue
+            if other.passed:
+                break
+            if not other.overridden_by:
+                return other
         return None
 
-    def is_suspect(self, time: int) -> bool:
-        """Return whether a reading of a time, ns UTC, is suspect: a failed check is next to it.
+    def is_suspect(self, time: int, probe: int = 0) -> bool:
+        """Return whether a reading of a time, ns UTC, is suspect; see `are_suspect`."""
+        return bool(self.are_suspect(np.array([time]), probe)[0])
+
+    def are_suspect(self, times: Times, probe: int) -> Bools:
+        """Return whether readings of a probe are suspect: a failed check of it is next to them.
 
         Overridden ones do not count.
-        """
-        counted = [check for check in self.checks if not check.overridden_by]
-        before = [check for check in counted if check.time <= time]
-        after = [check for check in counted if check.time > time]
-        return not all(check.passed for check in (*before[-1:], *after[:1]))
-
-    def due(self, interval: int | None) -> int | None:
-        """Return when the next check is due, ns UTC; None while no interval is required.
 
         Args:
-            interval: longest time between two checks, ns.
+            times: ns UTC, shape (n,).
+            probe: its number.
         """
-        if interval is None or self.last_pass is None:
-            return None
-        return self.last_pass + interval
+        counted = [one for one in self.checks if one.probe == probe and not one.overridden_by]
+        ended = np.array([one.time for one in counted], np.int64)
+        failed = np.array([False, *(not one.passed for one in counted), False])
+        after = np.searchsorted(ended, times, side="right")
+        return np.asarray(failed[after] | failed[after + 1])
+
+    def due_by_probe(self, interval: int | None, probes: int = 1) -> dict[int, int]:
+        """Return when the next check of each probe is due, ns UTC; without those that passed none.
+
+        A probe that was left out of a check is due an interval after that.
+
+        Args:
+            interval: longest time between two checks, ns; none is due without one.
+            probes: how many there are.
+        """
+        if interval is None:
+            return {}
+        begins = {
+            number: max(time, self.skipped.get(number, _EVER))
+            for number, time in self.last_passes.items()
+        }
+        return {number: time + interval for number, time in begins.items() if number < probes}
+
+    def due(self, interval: int | None, probes: int = 1) -> int | None:
+        """Return when the next check of any probe is due, ns UTC; None while none is required."""
+        return min(self.due_by_probe(interval, probes).values(), default=None)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import Any
 
@@ -10,11 +12,19 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from swathe.arrays import Ints
+from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.placing.probe_echoes import ProbeEchoes
 from swathe.pipeline.progress.fields import Snapshot, UtcTime
 from swathe.station import MOST_PROBES, ProbeArray
 
-__all__ = ["ProbeSnapshot", "ProbeState", "count_by_probe", "no_counts", "probe_snapshots"]
+__all__ = [
+    "ProbeSnapshot",
+    "ProbeState",
+    "count_by_probe",
+    "no_counts",
+    "probe_checks",
+    "probe_snapshots",
+]
 
 
 class ProbeState(StrEnum):
@@ -37,10 +47,64 @@ class ProbeSnapshot(Snapshot):
     last_echo: UtcTime | None = Field(description="time of its newest echo; null before any")
     readings: int = Field(description="readings with a position, of the survey")
     echoes: int = Field(description="of these, those with an echo")
+    checked: UtcTime | None = Field(
+        None, description="when its last passed calibration check ended; null before any"
+    )
+    check_overdue: bool = Field(False, description="whether its next one is overdue")
+    check_failed: int | None = Field(
+        None, description="number of its failed check in force, which makes its readings suspect"
+    )
+    suspect: int = Field(
+        0, description="cells in which a reading of it stands that a failed check makes suspect"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeCheck:
+    """What is known of the calibration checks of a probe; as in `ProbeSnapshot`, times in ns UTC."""
+
+    checked: int | None
+    check_overdue: bool
+    check_failed: int | None
+    suspect: int
+
+
+def probe_checks(
+    suspect_cells: SuspectCells, due: Mapping[int, int], time: int, probes: int
+) -> list[ProbeCheck]:
+    """Return what is known of the checks of each of several probes.
+
+    Args:
+        suspect_cells: with the checks.
+        due: when the next one is due, by probe, ns UTC.
+        time: now, ns UTC.
+        probes: how many there are; nothing is returned of a single one.
+    """
+    if probes < 2:
+        return []
+    checks, suspect = suspect_cells.checks, suspect_cells.count_by_probe(probes)
+    found: list[ProbeCheck] = []
+    for number in range(probes):
+        failed = checks.failed.get(number)
+        found.append(
+            ProbeCheck(
+                checked=checks.last_passes.get(number),
+                check_overdue=number in due and time > due[number],
+                check_failed=None if failed is None else failed.number,
+                suspect=int(suspect[number]),
+            )
+        )
+    return found
 
 
 def probe_snapshots(
-    probes: ProbeArray, echoes: ProbeEchoes, counts: Ints, times: tuple[int, int], *, limit: int
+    probes: ProbeArray,
+    echoes: ProbeEchoes,
+    counts: Ints,
+    times: tuple[int, int],
+    *,
+    limit: int,
+    checks: Sequence[ProbeCheck],
 ) -> tuple[ProbeSnapshot, ...]:
     """Return what is known of each probe; nothing of a single one.
 
@@ -50,6 +114,7 @@ def probe_snapshots(
         counts: readings with a position, and those with an echo, shape (2, probes or more).
         times: host time of now, and the offset from it to UTC, ns.
         limit: what is older came not of late, ns.
+        checks: of each probe.
     """
     if len(probes) < 2:
         return ()
@@ -71,6 +136,7 @@ def probe_snapshots(
                 last_echo=None if last < 0 else last + utc_offset,
                 readings=int(counts[0, number]),
                 echoes=int(counts[1, number]),
+                **asdict(checks[number]),
             )
         )
     return tuple(found)

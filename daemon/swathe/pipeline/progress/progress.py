@@ -19,7 +19,7 @@ from swathe.pipeline.placing.reading_times import ReadingPace
 from swathe.pipeline.placing.track import NEVER_KNOWN
 from swathe.pipeline.progress.fields import percent_of
 from swathe.pipeline.progress.lift_snapshot import lift_snapshot
-from swathe.pipeline.progress.probe_snapshot import probe_snapshots
+from swathe.pipeline.progress.probe_snapshot import probe_checks, probe_snapshots
 from swathe.pipeline.progress.snapshots import LineNow, ProgressSnapshot
 from swathe.pipeline.spurious.watch import SpuriousWatch
 from swathe.station import AxisMode, Station, budget_of
@@ -242,7 +242,9 @@ def progress_of(
     pace = rates.cell_rate
     limit = speed_limit(inputs, station, grid) if inputs else None
     requests = station.verification
-    due = suspect_cells.checks.due(requests.interval if requests else None)
+    probes = 1 if inputs is None else len(inputs.probes)
+    due = suspect_cells.checks.due_by_probe(requests.interval if requests else None, probes)
+    first_due = min(due.values(), default=None)
     budget = None if minimum.value is None else budget_of(station, minimum.value)
     minimum_scan, minimum_index = minimum.position or (None, None)
     raw_scan, raw_index = minimum.raw_position or (None, None)
@@ -284,11 +286,12 @@ def progress_of(
             of_probes,
             (time - utc_offset, utc_offset),
             limit=station.alarms.probe,
+            checks=probe_checks(suspect_cells, due, time, probes),
         ),
         minimum_expanded=None if budget is None else budget.expanded,
         suspect=suspect_cells.count + slipped_cells.count,
-        check_due=due,
-        check_overdue=due is not None and time > due,
+        check_due=first_due,
+        check_overdue=first_due is not None and time > first_due,
     )
 
 

@@ -27,7 +27,7 @@ QUIET = AlarmInputs(
     index=None,
     overdue=False,
     due=None,
-    failed=None,
+    failed={"": None},
 )
 
 
@@ -220,12 +220,31 @@ def test_failed_check_since_it_ended() -> None:
     """A failed check is an alarm since its end; another failed one changes the text."""
     bench = Bench()
     first = Check(3, CheckPhase.AFTER, "A. Kern", "steps", 8 * S, 0.1, (), passed=False)
-    bench.at(10, failed=first)
+    bench.at(10, failed={"": first})
     (alarm,) = bench.alarms
     assert (alarm.since, alarm.detail) == (8 * S, "check 3: readings are suspect")
-    bench.at(11, failed=replace(first, number=4, time=10 * S))
+    bench.at(11, failed={"": replace(first, number=4, time=10 * S)})
     assert bench.alarms == [alarm]
     assert alarm.detail == "check 4: readings are suspect"
+
+
+def test_failed_check_of_one_of_several_probes_has_an_alarm_of_its_own() -> None:
+    """It names the probe, and ends when that one passes, whatever another one does."""
+    bench = Bench()
+    made = {
+        name: Check(
+            number, CheckPhase.AFTER, "K", "B", 8 * S, 0.1, (), passed=False, probe_name=name
+        )
+        for number, name in enumerate(("left", "right"), 1)
+    }
+    bench.at(10, failed={**made, "mid": None})
+    assert [alarm.detail for alarm in bench.alarms] == [
+        "check 1 of probe left: its readings are suspect",
+        "check 2 of probe right: its readings are suspect",
+    ]
+    for time in (11, 14):
+        bench.at(time, failed={**made, "left": None, "mid": None})
+    assert [alarm.until for alarm in bench.alarms] == [11 * S, None]
 
 
 def test_end_of_a_run_ends_only_what_is_of_a_run() -> None:
@@ -241,7 +260,7 @@ def test_end_of_a_run_ends_only_what_is_of_a_run() -> None:
         ports={"gauge": ("lost", "")},
         overdue=True,
         due=1,
-        failed=failed,
+        failed={"": failed},
     )
     assert len(bench.alarms) == 6
     bench.register.end_run(11 * S)

@@ -344,7 +344,7 @@ def at_tick(now: int, **changed: Any) -> AlarmInputs:
     """Return what the alarms depend on, at a tick so many ms after 0, with all well."""
     well: dict[str, Any] = {
         "open_gaps": 0, "too_fast": False, "limit": 50.0, "ports": {}, "coupled": None, "instead": Instead.READINGS_AFTER_ECHO,
-        "scan": 1.0, "index": None, "overdue": False, "due": None, "failed": None,
+        "scan": 1.0, "index": None, "overdue": False, "due": None, "failed": {},
     }  # fmt: skip
     return AlarmInputs(now=now * MS, **{**well, **changed})
 

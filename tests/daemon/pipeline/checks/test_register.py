@@ -64,7 +64,7 @@ def test_tolerance_holds_to_both_sides(deviation: float, passed: bool) -> None:
     assert check is not None
     assert check.worst == pytest.approx(deviation)
     assert check.passed is passed
-    assert (register.last_pass, register.failed) == ((3, None) if passed else (None, check))
+    assert (register.last_passes, register.failed) == (({0: 3}, {}) if passed else ({}, {0: check}))
 
 
 def test_check_is_due_an_interval_after_the_last_pass() -> None:
@@ -88,8 +88,8 @@ def test_only_a_failed_check_is_overridden(number: int) -> None:
         register.add_readings(readings([1], [thickness]))
         register.add_step({"thickness": 10.0, "begin": 0, "end": 2})
         register.end(5)
-    assert register.override(number, by="B. Rot", because="x").size == 0
+    assert register.override(number, by="B. Rot", because="x") is None
     assert [check.overridden_by for check in register.checks] == ["", ""]
-    assert register.failed is register.checks[1]
+    assert register.failed[0] is register.checks[1]
     register.override(2, by="B. Rot", because="x")
-    assert register.failed is None
+    assert not register.failed

@@ -286,7 +286,8 @@ def progress_at(
     coverage = Coverage(PLAN, stepped=False)
     coverage.measured = cells
     suspect_cells = SuspectCells(PLAN, coverage)
-    suspect_cells.checks.last_pass = last_pass
+    if last_pass is not None:
+        suspect_cells.checks.last_passes[0] = last_pass
     slipped_cells = SlippedCells(PLAN, coverage)
     for slip in slips:
         slipped_cells.take(slip, 0, time)

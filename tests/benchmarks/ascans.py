@@ -6,7 +6,7 @@ be asked for. In the same run a script of a few lines reads the same port and on
 
 1. Frames sent, journalled and decoded; losses by their running number.
 2. How far the journal is behind when the device stops, s; and the newest reading.
-3. Processor next to only storing, sizes of journal and arrays next to the bytes sent.
+3. Processor next to only storing, and per A-scan; sizes of journal and arrays next to the bytes sent.
 
 Run ``python -m tests.benchmarks ascans [-- --rate N --seconds S]``; exit code 1 if a frame is lost.
 """
@@ -233,6 +233,7 @@ def run(folder: Path, rate: int, seconds: float) -> dict[str, float]:
         "stalls": port["stalls"],
         "journal_behind_s": max(0.0, behind),
         "share_of_core": (end.seconds - begin.seconds) / (end.at - begin.at),
+        "us_per_ascan": (end.seconds - begin.seconds) / sent * 1e6,
         "journal_size": sizes[-1] / raw,
         "arrays_size": arrays / raw,
         "measured": record["progress"]["measured"],
@@ -260,6 +261,7 @@ def main() -> int:
         share_lost=lost / found["sent"],
         behind_to_scan=found["journal_behind_s"] / options.seconds,
         cost_to_storing=found["share_of_core"] / store,
+        cores_at_rate=found["us_per_ascan"] * options.rate / 1e6,
         journal_to_raw=found["journal_size"],
         arrays_to_raw=found["arrays_size"],
     )

@@ -32,12 +32,14 @@ _FULL_SECONDS = 0.01
 # Where a device has a clock, its fastest deliveries are what counts, and they are as fast when
 # those of a few ms come at once. A crawler's guards need each sample as soon as it is there.
 _GATHER_SECONDS = 0.008
-# What a round takes of a port at first, and how long a round may be that takes more or less. Lines that
-# are all faults take a hundred times as long as readings.
-_ROUND_NS = 10_000_000
+# What a round takes at first, and the processor time from which on the next one takes no more. Lines that
+# are all faults take a hundred times as long as readings. A round costs some 10 ms whatever it takes:
+# 10 MB/s of A-scans are kept up with only by few rounds that take much. A crawler's guards are quicker.
+_ROUND_NS = 20_000_000
+_CRAWLER_ROUND_NS = 10_000_000
 _ROUND_BYTES = 32 << 10
 _FEWEST_ROUND_BYTES = 8 << 10
-_MOST_ROUND_BYTES = 256 << 10
+_MOST_ROUND_BYTES = 512 << 10
 _ROUND_ENTRIES = 1_000
 _PIECE_BYTES = 8 << 10
 
@@ -104,7 +106,10 @@ class PortHub:
     def __init__(self, station: Station) -> None:
         self._buffers = {name: _Buffer() for name in station.device}
         self._quota = _ROUND_BYTES
+        self._usual = _ROUND_NS if station.motion is None else _CRAWLER_ROUND_NS
         self._round = 0  # host time at which it began, ns
+        self._used = 0  # processor time of the thread as it began, ns
+        self._took = 0  # bytes that it took
         self._reached = 0
         self._cut = False  # whether it did not take all there was
         self._readers = {
@@ -192,7 +197,7 @@ class PortHub:
             take: takes bytes and changes.
             sent: takes what was sent to the devices, and which of it was not answered.
         """
-        self._round = time.monotonic_ns()
+        self._round, self._used = time.monotonic_ns(), time.thread_time_ns()
         return self._drain(take, sent, self._quota, _ROUND_ENTRIES)
 
     def discard(self, name: str) -> int:
@@ -245,22 +250,24 @@ class PortHub:
                 behind = min((buffer.oldest for buffer in left), default=begun)
                 self._reached = max(self._reached, min(behind, begun))
             total += size
+        self._took = total
         return total
 
     def more(self) -> bool:
         """End a round; return whether more waits, which the next one should take soon.
 
-        The next one takes less where this one was long.
+        The next one takes less where this one was long, and where little comes.
         """
-        if not self._cut:
-            self._quota = _ROUND_BYTES
-            return False
-        took = time.monotonic_ns() - self._round
-        if took > 2 * _ROUND_NS:
+        # What others of the computer take of the processor would not become less by smaller rounds.
+        took = time.thread_time_ns() - self._used
+        if took > 2 * self._usual:
             self._quota = max(_FEWEST_ROUND_BYTES, self._quota // 2)
-        elif took < _ROUND_NS:
+        elif not self._cut:
+            # As much may come again; after a few quiet rounds a burst begins with little.
+            self._quota = max(_ROUND_BYTES, min(self._quota, max(self._quota // 2, 2 * self._took)))
+        elif took < self._usual:
             self._quota = min(_MOST_ROUND_BYTES, self._quota * 2)
-        return True
+        return self._cut
 
     def _take_chunk(self, name: str, at: int, data: bytes) -> None:
         buffer = self._buffers[name]

@@ -64,6 +64,10 @@ class Axis:
         """Cell centres in mm, shape (cells,)."""
         return self.start + np.arange(self.cells, dtype=np.float64) * self.resolution
 
+    def centre(self, cell: int) -> float:
+        """Return the centre of a cell in mm, the number that `centres` has."""
+        return self.start + cell * self.resolution
+
     def edges(self, first: int, last: int) -> tuple[float, float]:
         """Return the outer borders in mm of the cells `first` to `last`, both included."""
         low = self.start + (first - 0.5) * self.resolution

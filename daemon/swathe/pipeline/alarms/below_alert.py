@@ -202,8 +202,8 @@ class BelowAlert:
         alarm.scan = grid.scan.edges(first_column, last_column)
         alarm.index = grid.index.edges(first_row, last_row)
         row, column = divmod(area.thinnest, grid.shape[1])
-        alarm.minimum_scan = float(grid.scan.centres[column])
-        alarm.minimum_index = float(grid.index.centres[row])
+        alarm.minimum_scan = grid.scan.centre(column)
+        alarm.minimum_index = grid.index.centre(row)
         name = f"spot {self._spots[area.thinnest]}: " if self._spots else ""
         units, level = self._register.units, self._level or 0.0
         minimum = units.thickness_text(area.minimum)

@@ -61,7 +61,7 @@ class MinimumThickness:
 
     def _position(self, cell: int) -> tuple[float, float]:
         row, column = divmod(cell, self._grid.shape[1])
-        return float(self._grid.scan.centres[column]), float(self._grid.index.centres[row])
+        return self._grid.scan.centre(column), self._grid.index.centre(row)
 
     def cells_changed(self, cells: Cells) -> None:
         """Take cells whose thickness, state or flags changed, in any order, shape (n,)."""

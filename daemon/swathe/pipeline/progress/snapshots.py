@@ -325,6 +325,6 @@ def line_snapshot(grid: Grid, coverage: Coverage, row: int) -> LineSnapshot:
         measured=coverage.measured_in_row(row),
         required=int(coverage.required_in_row[row]),
         minimum=None if minimum is None else float(grid.thickness[whole][minimum]),
-        minimum_scan=None if minimum is None else float(grid.scan.centres[minimum]),
+        minimum_scan=None if minimum is None else grid.scan.centre(minimum),
         missing=tuple(grid.scan.edges(first, last) for first, last in missing),
     )

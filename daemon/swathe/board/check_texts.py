@@ -19,8 +19,13 @@ def check_lines(checking: CheckingMessage | None, *, keys: bool) -> list[str]:
     if not checking.active:
         return [f"{checking.text} · c begins" if keys and checking.asked else checking.text]
     lines = [f"calibration check by {checking.by}: {checking.text}", checking.gauge]
+    if checking.probes:
+        lines.append("probes: " + " · ".join(f"{one.name} {one.result}" for one in checking.probes))
     if keys and not checking.by_crawler:
-        lines.append(f"{_enter(checking)} · r reads the last step again · c gives the check up")
+        skips = "s leaves this probe out · " if checking.probes else ""
+        lines.append(
+            f"{_enter(checking)} · r reads the last step again · {skips}c gives the check up"
+        )
     return lines
 
 

@@ -10,6 +10,7 @@ import sys
 from swathe.calibration import StabilityState
 from swathe.cli.app import console
 from swathe.display_units import INCHES, MILLIMETRES, DisplayUnits
+from swathe.live.calibration_check import StepAnswer
 from swathe.station import Station, decoder_of, gauge_of, law_of
 
 __all__ = ["ask_line", "confirm_step", "discard_typed", "spread_tolerance", "steadiness_line"]
@@ -19,25 +20,31 @@ __all__ = ["ask_line", "confirm_step", "discard_typed", "spread_tolerance", "ste
 _ABOUT_STEEL = 5.9
 
 
-def _gives_time(station: Station) -> bool:
-    gives = decoder_of(station.device[gauge_of(station)]).gives
+def _gives_time(station: Station, gauge: str) -> bool:
+    gives = decoder_of(station.device[gauge or gauge_of(station)]).gives
     return bool(gives & {"time_of_flight", "waveform"})
 
 
-def spread_tolerance(station: Station, millimetres: float) -> float:
-    """Return a spread of thickness (mm) in the unit of the gauge's readings: µs, or mm."""
-    if not _gives_time(station):
+def spread_tolerance(station: Station, millimetres: float, gauge: str = "") -> float:
+    """Return a spread of thickness (mm) in the unit of the gauge's readings: µs, or mm.
+
+    Args:
+        station: the station file.
+        millimetres: the spread.
+        gauge: the device; by default the first one that gives readings.
+    """
+    if not _gives_time(station, gauge):
         return millimetres
     law = law_of(station)
     return 2 * millimetres / (law.velocity if law is not None else _ABOUT_STEEL)
 
 
-def steadiness_line(state: StabilityState, station: Station) -> str:
-    """Return mean, spread and verdict of the readings, in a line."""
+def steadiness_line(state: StabilityState, station: Station, gauge: str = "") -> str:
+    """Return mean, spread and verdict of the readings of a device, in a line; as `spread_tolerance`."""
     if not state.readings:
         return "no echo yet"
     units, verdict = station.display, "steady" if state.stable else state.reason
-    if not _gives_time(station):
+    if not _gives_time(station, gauge):
         mean, spread = (units.with_unit(units.number(v, 4)) for v in (state.mean, state.spread))
         return f"{mean}, spread {spread}: {verdict}"
     law = law_of(station)
@@ -45,15 +52,29 @@ def steadiness_line(state: StabilityState, station: Station) -> str:
     return f"{state.mean:.4f} µs{wall}, spread {state.spread:.4f} µs: {verdict}"
 
 
-async def confirm_step(thickness: float, units: DisplayUnits = MILLIMETRES) -> bool:
-    """Return whether the user has put the probe on a step (mm); False where they give up."""
+async def confirm_step(
+    thickness: float, units: DisplayUnits = MILLIMETRES, *, probe: str = "", head: str = ""
+) -> StepAnswer:
+    """Have the user put the probe on a step, and return the answer.
+
+    Args:
+        thickness: of the step, mm.
+        units: of the prompt.
+        probe: name of the probe, of several.
+        head: begins the prompt.
+    """
     step = units.stated_thickness_text(thickness)
     if units.is_metric:
         step += f" ({INCHES.stated_thickness_text(thickness)})"
+    which, others = "the probe", ""
+    if probe:
+        which, others = f"probe {probe}", "; r reads the one before again, s leaves this probe out"
     answer = await ask_line(
-        f"put the probe on the step of {step}, then press Enter; q and Enter give up"
+        f"{head}put {which} on the step of {step}, then press Enter{others}; q and Enter give up"
     )
-    return answer != "q"
+    answers = {"q": StepAnswer.GIVE_UP}
+    answers |= {"r": StepAnswer.AGAIN, "s": StepAnswer.SKIP} if probe else {}
+    return answers.get(answer, StepAnswer.READY)
 
 
 async def ask_line(prompt: str) -> str:

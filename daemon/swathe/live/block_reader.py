@@ -86,10 +86,14 @@ class BlockReader:
         device = station.device[self.gauge]
         decoder = decoder_of(device)
         self.gives_time = bool(decoder.gives & {"time_of_flight", "waveform"})
+        # As the pipeline takes off its times: what of a record with positions has none of its own.
+        delay_ns = device.delay_given
+        if probe is not None and not decoder.combined:
+            delay_ns += probe.delay_ns
         self._law = law_of(station)
         self._display = station.display
         self._link = DeviceLink(
-            decoder=decoder, delay_ns=device.delay_given, tally=DeviceTally(), echo=station.echo
+            decoder=decoder, delay_ns=delay_ns, tally=DeviceTally(), echo=station.echo
         )
         self._hub = PortHub(station.model_copy(update={"device": {self.gauge: device}}))
         self._enter, self._tick = enter, tick

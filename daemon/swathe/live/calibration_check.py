@@ -4,21 +4,24 @@ from __future__ import annotations
 
 import time
 from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 
 from swathe.calibration import StabilityState
 from swathe.errors import SwatheError
 from swathe.journal import MarkKind
 from swathe.live.block_now import READINGS_OF_A_STEP
-from swathe.live.block_reader import BlockReader
-from swathe.live.check_steps import CheckSteps
+from swathe.live.block_reader import BlockReader, NotSteadyError
+from swathe.live.check_round import CheckRound, probes_to_check
 from swathe.live.delay_estimator import DelayEstimator
 from swathe.live.session import Session
+from swathe.messages import CheckResult
 from swathe.pipeline import Check, CheckPhase
-from swathe.station import Station
+from swathe.station import CarriageProbe, Station, station_of_probe
 from swathe.store import SurveyFolder
 
-__all__ = ["override_check", "run_calibration_check"]
+__all__ = ["RoundOutcome", "StepAnswer", "override_check", "run_calibration_check"]
 
 _TICK_NS = 50_000_000
 
@@ -38,6 +41,30 @@ class _Pulse:
             self._session.flush()
 
 
+class StepAnswer(StrEnum):
+    """What a person answers when a step is to be read."""
+
+    READY = "ready"
+    AGAIN = "again"
+    """Read the step before again, or check the probe before again."""
+    SKIP = "skip"
+    """Leave this probe out."""
+    GIVE_UP = "give up"
+
+
+@dataclass(frozen=True, slots=True)
+class RoundOutcome:
+    """What came of a round.
+
+    Attributes:
+        checks: the newest one of each probe that was checked, in their order.
+        skipped: names of the probes that were left out.
+    """
+
+    checks: list[Check]
+    skipped: list[str]
+
+
 async def run_calibration_check(
     station: Station,
     text: str,
@@ -45,12 +72,15 @@ async def run_calibration_check(
     *,
     phase: CheckPhase,
     by: str,
-    tolerance_of_steadiness: float,
-    ask: Callable[[float], Awaitable[bool]],
-    show: Callable[[StabilityState], None],
+    probe: str = "",
+    tolerance_of_steadiness: Callable[[CarriageProbe], float],
+    ask: Callable[[CheckRound], Awaitable[StepAnswer]],
+    show: Callable[[CarriageProbe, StabilityState], None],
+    refused: Callable[[str], None],
+    made: Callable[[Check], None],
     on_torn: Callable[[Path, str], None] | None = None,
-) -> Check:
-    """Check the calibration in force on the steps of the station file's block.
+) -> RoundOutcome:
+    """Check the calibration in force of each probe on the steps of the station file's block.
 
     Args:
         station: the station file, with its table ``[verification]``, and
@@ -58,47 +88,114 @@ async def run_calibration_check(
         folder: the survey, which no daemon may be writing to.
         phase: before, at an interval or after.
         by: who checks.
-        tolerance_of_steadiness: greatest spread of a step's readings, in what the gauge sends.
-        ask: has the probe put on a step of that thickness, mm; False gives up.
+        probe: name of the only one of several to check; by default all in turn.
+        tolerance_of_steadiness: returns the greatest spread of a step's readings of a probe, in what
+            its gauge sends.
+        ask: has the probe put on the step that is to be read.
         show: receives the state of the readings.
+        refused: receives why a step of one of several probes is not read, before it is asked for again.
+        made: receives each check as it ends.
         on_torn: called with journal files that a crash cut off.
 
     Raises:
-        SwatheError: the survey is in use, a step did not become steady, or the user gave up: then
-            no check is made, and what the gauge sent stays in the journal.
+        SwatheError: the survey is in use, there is no such probe, the step of an only probe did not
+            become steady, or the user gave up: then its check does not count, and what the gauge sent
+            stays in the journal.
     """
     settings = station.verification
     if settings is None:
         msg = "the station file has no table [verification]: add its steps and tolerance"
         raise SwatheError(msg)
+    if isinstance(probes := probes_to_check(station, probe), str):
+        raise SwatheError(probes)
+    named = len(station.probes) > 1
     observer = DelayEstimator(station).watch  # it keeps what a scan's run continues with
     session = Session(folder, station, text, on_torn=on_torn, observer=observer, purpose="check")
     with session:
         session.resume()
-        block = BlockReader(
-            station,
-            window=READINGS_OF_A_STEP,
-            tolerance=tolerance_of_steadiness,
-            enter=session.enter,
-            tick=_Pulse(session),
-        )
-        reason = "given up"
+        pulse, reason = _Pulse(session), "given up"
+
+        def reader(at: CarriageProbe) -> BlockReader:
+            return BlockReader(
+                station_of_probe(station, at.number),
+                window=READINGS_OF_A_STEP,
+                tolerance=tolerance_of_steadiness(at),
+                enter=session.enter,
+                tick=pulse,
+                probe=at if named else None,
+            )
+
         try:
-            async with block:
-                steps = CheckSteps(settings, session, phase=phase, by=by)
-                while (thickness := steps.thickness) is not None:
-                    if not await ask(thickness):
-                        steps.give_up(by, "")
-                        msg = "the check was given up: it does not count"
-                        raise SwatheError(msg)
-                    steady = await block.steady(show=show)
-                    block.drain()
-                    steps.read(steady.begin, steady.end)
-            steps.end()
+            around, found = None, dict[int, Check]()
+            while True:
+                at = probes[0] if around is None else around.probe
+                async with reader(at) as block:
+                    if around is None:
+                        around = CheckRound(
+                            settings, session, probes, named=named, phase=phase, by=by
+                        )
+                    result = await _check_probe(block, around, by, ask, show, refused)
+                if result is None:
+                    continue  # with the probe before
+                if result is StepAnswer.READY:
+                    around.end()
+                    check = found[at.number] = session.pipeline.suspect_cells.checks.checks[-1]
+                    made(check)
+                    came = CheckResult.PASSED if check.passed else CheckResult.FAILED
+                else:
+                    around.skip(by, "")
+                    came = CheckResult.SKIPPED
+                if not around.continue_after(came):
+                    break
             reason = "checked"
         finally:
             await session.end("incomplete", reason)
-        return session.pipeline.suspect_cells.checks.checks[-1]
+        results = zip(around.probes, around.results, strict=True)
+        return RoundOutcome(
+            checks=[found[one.number] for one in probes if one.number in found],
+            skipped=[one.name for one, result in results if result is CheckResult.SKIPPED],
+        )
+
+
+async def _check_probe(
+    block: BlockReader,
+    around: CheckRound,
+    by: str,
+    ask: Callable[[CheckRound], Awaitable[StepAnswer]],
+    show: Callable[[CarriageProbe, StabilityState], None],
+    refused: Callable[[str], None],
+) -> StepAnswer | None:
+    """Read the steps of a probe; return whether they are all read, or it is left out.
+
+    None where the probe before is checked again.
+    """
+    probe = around.probe
+    while around.steps.thickness is not None:
+        match await ask(around):
+            case StepAnswer.GIVE_UP:
+                around.steps.give_up(by, "")
+                msg = "the check was given up: it does not count"
+                raise SwatheError(msg)
+            case StepAnswer.SKIP if around.name:
+                return StepAnswer.SKIP
+            case StepAnswer.AGAIN if around.steps.number > 1:
+                around.steps.back()
+                continue
+            case StepAnswer.AGAIN:
+                if around.back():
+                    return None
+                refused("no step has been read yet")
+                continue
+        try:
+            steady = await block.steady(show=lambda state: show(probe, state))
+        except NotSteadyError as error:
+            if not around.name:
+                raise
+            refused(str(error))
+            continue
+        block.drain()
+        around.steps.read(steady.begin, steady.end)
+    return StepAnswer.READY
 
 
 async def override_check(

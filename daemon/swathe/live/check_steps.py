@@ -6,9 +6,9 @@ from typing import Any, Protocol
 
 from swathe.journal import MarkKind
 from swathe.pipeline import CheckPhase
-from swathe.station import VerificationSettings
+from swathe.station import CarriageProbe, VerificationSettings
 
-__all__ = ["CheckSteps"]
+__all__ = ["CheckSteps", "Journal"]
 
 
 class Journal(Protocol):
@@ -28,6 +28,7 @@ class CheckSteps:
         phase: before, at an interval or after the scan.
         by: who checks.
         off_part: whether a hand carries the probe from the part, in a run that scans.
+        probe: which one of several is checked.
 
     Attributes:
         number: of the step that is to be read, from 1; one more than there are once all are read.
@@ -41,10 +42,13 @@ class CheckSteps:
         phase: CheckPhase,
         by: str,
         off_part: bool = False,
+        probe: CarriageProbe | None = None,
     ) -> None:
         self._settings, self._journal = settings, journal
         self.number = 1
-        where = {"off_part": True} if off_part else {}
+        where: dict[str, Any] = {"off_part": True} if off_part else {}
+        if probe is not None:
+            where |= {"probe": probe.number, "probe_name": probe.name}
         journal.mark(
             MarkKind.CHECK_BEGUN,
             phase=str(phase),
@@ -75,10 +79,24 @@ class CheckSteps:
         """Go back to the step before, which is to be read again."""
         self.number = max(self.number - 1, 1)
 
-    def end(self) -> None:
-        """End the check, with its verdict."""
-        self._journal.mark(MarkKind.CHECK_ENDED)
+    def end(self, *, stays_off: bool = False) -> None:
+        """End the check, with its verdict.
 
-    def give_up(self, by: str, because: str) -> None:
+        Args:
+            stays_off: whether the check of another probe follows, for which it stays off the part.
+        """
+        self._journal.mark(MarkKind.CHECK_ENDED, **_where(stays_off))
+
+    def give_up(self, by: str, because: str, *, stays_off: bool = False) -> None:
         """End the check without a verdict: it does not count."""
-        self._journal.mark(MarkKind.CHECK_GIVEN_UP, by=by, because=because)
+        self._journal.mark(MarkKind.CHECK_GIVEN_UP, by=by, because=because, **_where(stays_off))
+
+    def skip(self, by: str, because: str, *, stays_off: bool = False) -> None:
+        """Leave the probe out of the round: its check does not count, and is due later."""
+        self._journal.mark(
+            MarkKind.CHECK_GIVEN_UP, by=by, because=because, skipped=True, **_where(stays_off)
+        )
+
+
+def _where(stays_off: bool) -> dict[str, bool]:
+    return {"off_part": True} if stays_off else {}

@@ -1,5 +1,7 @@
 """A calibration check within a run: the scan pauses, the steps are read one by one, and it resumes.
 
+Of several probes one after the other is led over the block; each has a check of its own.
+
 Commands act on it as everywhere: from the board, the page or the broker. What is read is judged by the
 pipeline from the journal's marks, so that a rebuild has the same verdict.
 """
@@ -12,37 +14,19 @@ from collections.abc import Callable
 
 from swathe.journal import MarkKind
 from swathe.live.block_now import BlockNow, block_now
-from swathe.live.check_steps import CheckSteps
-from swathe.live.check_texts import (
-    check_done_text,
-    due_text,
-    gauge_line,
-    reading_text,
-    step_text,
-)
+from swathe.live.check_round import CheckRound, probes_to_check
+from swathe.live.check_texts import failed_text, reading_text, step_text, verdict_text
+from swathe.live.checking_message import due_message, progress_message
 from swathe.live.due_check import DueCheck
 from swathe.live.mirror import Mirror
 from swathe.live.reviser import REFUSED
 from swathe.live.session import Session
-from swathe.messages import CheckingMessage, CommandMessage, Heading, Topics, moment
+from swathe.messages import CheckingMessage, CheckResult, Topics
 from swathe.pipeline import Check, CheckPhase, Pipeline
-from swathe.station import VerificationSettings
+from swathe.station import CarriageProbe, VerificationSettings
 
-__all__ = ["CHECK_COMMANDS", "CheckWork"]
+__all__ = ["CheckWork"]
 
-CHECK_COMMANDS = ("check", "check step", "check redo", "check give up")
-"""Commands that begin a check, read a step, read it again, and give the check up."""
-# What would take the probe, the pause or the lines out of the hands of a check.
-_BLOCKED = (
-    "pause",
-    "resume",
-    "reference",
-    "line",
-    "next line",
-    "previous line",
-    "line blocked",
-    "take",
-)
 # What the gauge reads is published this often.
 _INTERVAL_NS = 250_000_000
 
@@ -79,7 +63,8 @@ class CheckWork:
         self.on_resume: Callable[[str], str] | None = None
         self.by_crawler = False
         self.step_name = ""
-        self._steps: CheckSteps | None = None
+        self._round: CheckRound | None = None
+        self._made: dict[int, Check] = {}  # the newest one of each probe in this round
         self._pauses = ""
         self._phase = CheckPhase.INTERVAL
         self._by = ""
@@ -102,47 +87,37 @@ class CheckWork:
     @property
     def active(self) -> bool:
         """Whether a check is in progress."""
-        return self._steps is not None
+        return self._round is not None
 
     @property
     def overdue(self) -> int | None:
         """By how much a check is overdue, ns; None while none is."""
         return self._due.overdue(self._pipeline)
 
-    def blocks(self, command: str) -> str:
-        """Return why a command is refused during a check; empty if it is not.
+    def show_soon(self) -> None:
+        """Show what follows with the next tick."""
+        self._publish_at = 0
 
-        None is while a crawler makes it: a pause has to stop that.
+    def begin(self, by: str, phase: CheckPhase | None = None, probe: str | None = None) -> str:
+        """Pause the run and begin a check on the block; return what is to be done or why not.
+
+        Args:
+            by: who makes it.
+            phase: as for `start`.
+            probe: name of the only one of several to check; by default all in turn.
         """
-        if not self.active or self.by_crawler or command not in _BLOCKED:
-            return ""
-        return f"{REFUSED}a calibration check is in progress: finish it, or give it up"
-
-    def execute(self, command: CommandMessage) -> str:
-        """Execute one of `CHECK_COMMANDS`; return what was done or why not."""
-        self._publish_at = 0  # what follows is shown with the next tick
-        if command.command == "check":
-            return self.begin(command.by, command.phase)
-        if self._steps is None:
-            return f"{REFUSED}no calibration check is in progress: 'check' begins one"
-        if self.by_crawler and command.command != "check give up":
-            return f"{REFUSED}the crawler makes this check by itself"
-        match command.command:
-            case "check step":
-                return self.take()
-            case "check redo":
-                return self.redo()
-            case _:
-                return self.give_up(command.by, command.text)
-
-    def begin(self, by: str, phase: CheckPhase | None = None) -> str:
-        """Pause the run and begin a check on the block; return what is to be done or why not."""
         if (reason := self._no_check()) is not None:
             return reason
-        if self.to_crawler is not None and (reply := self.to_crawler(by)) is not None:
-            return reply
+        if isinstance(probes := probes_to_check(self._pipeline.station, probe), str):
+            return f"{REFUSED}{probes}"
+        if self.to_crawler is not None:
+            if probe:
+                return f"{REFUSED}with a crawler all probes are checked: leave 'probe' out"
+            if (reply := self.to_crawler(by)) is not None:
+                return reply
         # A crawler's encoder stays with it, and it finds its reference again before it moves on.
-        self.start(by, by, phase, off_part=self.to_crawler is None and self._is_encoded)
+        off_part = self.to_crawler is None and self._is_encoded
+        self.start(by, by, phase, off_part=off_part, probes=probes)
         return f"paused for a calibration check: {self.prompt}"
 
     @property
@@ -165,6 +140,7 @@ class CheckWork:
         *,
         off_part: bool,
         by_crawler: bool = False,
+        probes: tuple[CarriageProbe, ...] = (),
     ) -> None:
         """Pause and begin a check.
 
@@ -174,16 +150,24 @@ class CheckWork:
             phase: of the check; by default before any reading, or else at an interval.
             off_part: whether a hand carries the probe from the part.
             by_crawler: whether a crawler makes it, on the part.
+            probes: that are checked, in turn; by default all.
         """
         self.by_crawler = by_crawler
-        pipeline = self._pipeline
+        pipeline, every = self._pipeline, self._pipeline.carriage.probes.probes
         if phase is None:
             phase = CheckPhase.INTERVAL if pipeline.readings else CheckPhase.BEFORE
         self._phase, self._by, self._pauses = phase, by, pauses
-        self._pause(1)
-        self._steps = CheckSteps(
-            self._required, self._session, phase=phase, by=by, off_part=off_part
+        self._pause(1, "" if len(every) == 1 else (probes or every)[0].name)
+        self._round = CheckRound(
+            self._required,
+            self._session,
+            probes or every,
+            named=len(every) > 1,
+            phase=phase,
+            by=by,
+            off_part=off_part,
         )
+        self._made.clear()
         self._beyond = False
         self.arrive()
 
@@ -191,11 +175,12 @@ class CheckWork:
         """Take no reading for the step that was read before now."""
         self._since, self._before = self._clock(), math.nan
 
-    def _pause(self, number: int) -> None:
-        """Pause, or let the pause say which step is to be read."""
+    def _pause(self, number: int, probe: str) -> None:
+        """Pause, or let the pause say which step is to be read, and of several with which probe."""
         step = self._required.steps[number - 1]
         text = self._pipeline.station.display.stated_thickness_text(step)
-        self.step_name = f"calibration check, step {text}"
+        which = f" of probe {probe}" if probe else ""
+        self.step_name = f"calibration check{which}, step {text}"
         self._name_pause()
 
     def _name_pause(self) -> None:
@@ -225,18 +210,19 @@ class CheckWork:
         Args:
             lifted: the probe is known to be on the step, as a crawler brought it there.
         """
-        assert self._steps is not None  # noqa: S101  as the callers have asked
+        steps = self._around.steps
         if self._beyond:
             self._beyond = False
             return self._continue("kept")
         now, display = self.now(), self._pipeline.station.display
-        number, thickness = self._steps.number, self._required.steps[self._steps.number - 1]
+        number, thickness = steps.number, self._required.steps[steps.number - 1]
         if not (now.lifted or lifted):
-            step = display.stated_thickness_text(thickness)
-            return f"{REFUSED}the probe was not lifted: lift it, and put it on the step of {step}"
+            step, name = display.stated_thickness_text(thickness), self._around.name
+            which = f"probe {name}" if name else "the probe"
+            return f"{REFUSED}{which} was not lifted: lift it, and put it on the step of {step}"
         if not now.steady:
             return f"{REFUSED}{now.reason}"
-        self._steps.read(now.begin, now.end)
+        steps.read(now.begin, now.end)
         found = self._pipeline.suspect_cells.checks.steps_read[number - 1]
         self._since, self._before = now.end, found.measured
         text = reading_text(found, display)
@@ -249,38 +235,79 @@ class CheckWork:
             "Read it again, or keep the reading by taking it once more"
         )
 
+    @property
+    def _around(self) -> CheckRound:
+        assert self._round is not None  # noqa: S101  as the callers have asked
+        return self._round
+
     def _continue(self, text: str) -> str:
         """Go to the next step, or end the check after the last one."""
-        assert self._steps is not None  # noqa: S101  as the callers have asked
-        if self._steps.thickness is None:
+        if self._around.steps.thickness is None:
             return f"{text}; {self.end()}"
-        self._pause(self._steps.number)
+        self._pause(self._around.steps.number, self._around.name)
         return f"{text}; {self.prompt}"
 
     def redo(self) -> str:
-        """Have the step that was read last read again; return what is to be done or why not."""
-        assert self._steps is not None  # noqa: S101  as the caller has asked
-        if self._steps.number == 1:
+        """Have the step that was read last read again; return what is to be done or why not.
+
+        Before the first step of a probe, the check of the probe before is made again.
+        """
+        around = self._around
+        if around.steps.number > 1:
+            around.steps.back()
+        elif not around.back():
             return f"{REFUSED}no step has been read yet"
-        self._steps.back()
+        else:
+            self.arrive()
         self._beyond = False
-        self._pause(self._steps.number)
+        self._pause(around.steps.number, around.name)
         return f"read it again: {self.prompt}"
 
+    def skip(self, by: str, because: str = "") -> str:
+        """Leave out the probe that is to be checked; return what is to be done then, or why not."""
+        around = self._around
+        if not around.name:
+            return f"{REFUSED}there is one probe only: 'check give up' ends its check"
+        text = f"probe {around.name} is left out: it is not checked"
+        around.skip(by, because)
+        return self._next_probe(text, CheckResult.SKIPPED)
+
     def end(self) -> str:
-        """End the check; return its verdict, and what follows from it."""
-        assert self._steps is not None  # noqa: S101  as the callers have asked
-        self._steps.end()
-        self._steps, self.step_name = None, ""
+        """End the check of a probe; return its verdict, and what follows from it."""
+        around = self._around
+        around.end()
         check = self.newest
-        text = check_done_text(check, self._pipeline.station.display)
-        if not check.passed:
-            self.step_name = f"calibration check {check.number} FAILED"
+        self._made[around.probe.number] = check
+        text = verdict_text(check, self._pipeline.station.display)
+        result = CheckResult.PASSED if check.passed else CheckResult.FAILED
+        return self._next_probe(text, result)
+
+    def _next_probe(self, text: str, result: CheckResult) -> str:
+        """Begin the next probe's check, or end the round."""
+        around = self._around
+        if around.continue_after(result):
+            self._beyond = False
+            self.arrive()
+            self._pause(1, around.name)
+            return f"{text}; {self.prompt}"
+        return self._finish(text)
+
+    def _finish(self, text: str) -> str:
+        """End the round; the run stays paused where a check of it failed."""
+        self._round, self.step_name = None, ""
+        if failed := self.failed:
+            numbers = " and ".join(str(check.number) for check in failed)
+            self.step_name = f"calibration check{'s' * (len(failed) > 1)} {numbers} FAILED"
             self._name_pause()
-            return text
+            return f"{text}. {failed_text()}"
         if self.by_crawler:
             return text  # it ends its own pause, once it is back
         return f"{text}; {self._resume()}"
+
+    @property
+    def failed(self) -> list[Check]:
+        """The failed checks of the round that ended last, or is in progress."""
+        return [check for check in self._made.values() if not check.passed]
 
     @property
     def newest(self) -> Check:
@@ -298,36 +325,38 @@ class CheckWork:
         return "the scan continues"
 
     def give_up(self, by: str, because: str = "") -> str:
-        """Give the check in progress up; it does not count."""
-        assert self._steps is not None  # noqa: S101  as the callers have asked
-        self._steps.give_up(by, because)
-        self._steps, self.step_name = None, ""
+        """Give the check in progress up; it does not count. Those of other probes that ended do."""
+        self._around.steps.give_up(by, because)
         if self.by_crawler:
+            self._round, self.step_name = None, ""
             return "the calibration check was given up: it does not count"
-        return f"the calibration check was given up, and does not count; {self._resume()}"
+        return self._finish("the calibration check was given up, and does not count")
 
     def finish(self) -> None:
         """The run ends: a check in progress does not count."""
-        if self._steps is not None:
-            self._steps.give_up(self._by, "the run ended")
-            self._steps = None
+        if self._round is not None:
+            self._round.steps.give_up(self._by, "the run ended")
+            self._round = None
 
     @property
     def todo(self) -> str:
         """What a person has to do for a check in progress; empty where nobody has to."""
-        if self._steps is None or self.by_crawler:
+        if self._round is None or self.by_crawler:
             return ""
         return "finish the calibration check on the block, or give it up"
 
     @property
     def prompt(self) -> str:
         """What is to be done for the check in progress."""
-        assert self._steps is not None  # noqa: S101  as the callers have asked
-        steps, number = self._required.steps, self._steps.number
-        if self._beyond:
-            number -= 1
-        return step_text(
-            number, steps, self._pipeline.station.display, beyond=self._beyond, now=self.now()
+        around, steps = self._around, self._required.steps
+        number = around.steps.number - self._beyond
+        return around.head + step_text(
+            number,
+            steps,
+            self._pipeline.station.display,
+            beyond=self._beyond,
+            now=self.now(),
+            probe=around.name,
         )
 
     def advance(self) -> None:
@@ -349,43 +378,16 @@ class CheckWork:
 
     def _message(self) -> CheckingMessage:
         pipeline = self._pipeline
-        display, late = pipeline.station.display, self.overdue
-        heading: Heading = {
-            "station": pipeline.station.name,
-            "survey": pipeline.survey,
-            "time": moment(pipeline.time),
-        }
-        if self._steps is None:
-            return CheckingMessage.model_validate(
-                {
-                    **heading,
-                    "active": False,
-                    "asked": self.asked,
-                    "overdue_minutes": None if late is None else int(late // 60_000_000_000),
-                    "text": "" if late is None else due_text(late, line_ended=self._due.line_ended),
-                }
-            )
-        now, number = self.now(), self._steps.number
-        number -= self._beyond
-        return CheckingMessage.model_validate(
-            {
-                **heading,
-                "active": True,
-                "asked": False,
-                "overdue_minutes": None,
-                "text": self.prompt,
-                "gauge": gauge_line(now, display),
-                "phase": self._phase,
-                "by": self._by,
-                "by_crawler": self.by_crawler,
-                "step": self._required.steps[number - 1],
-                "number": number,
-                "steps": len(self._required.steps),
-                "value": now.value if now.readings else None,
-                "spread": now.spread if now.readings else None,
-                "steady": now.steady,
-                "lifted": now.lifted,
-                "beyond": self._beyond,
-                "taken": pipeline.suspect_cells.checks.steps_read,
-            }
+        if self._round is None:
+            return due_message(pipeline, self._due)
+        details = {"phase": self._phase, "by": self._by, "by_crawler": self.by_crawler}
+        return progress_message(
+            pipeline,
+            self._round,
+            self.now(),
+            pipeline.station.display,
+            prompt=self.prompt,
+            beyond=self._beyond,
+            steps=self._required.steps,
+            details=details,
         )

@@ -7,7 +7,8 @@ import time
 from collections.abc import Callable
 
 from swathe.journal import MarkKind
-from swathe.live.check_work import CHECK_COMMANDS, CheckWork
+from swathe.live.check_commands import CHECK_COMMANDS, execute_check, why_blocked
+from swathe.live.check_work import CheckWork
 from swathe.live.confirming import decide
 from swathe.live.given_replies import GivenReplies
 from swathe.live.origin import Origin
@@ -151,10 +152,10 @@ class Commands:
         if resuming and command.command not in _ALWAYS:
             return f"{REFUSED}{resuming}"
         if self.checks is not None:
-            if blocked := self.checks.blocks(command.command):
+            if blocked := why_blocked(self.checks, command.command):
                 return blocked
             if command.command in CHECK_COMMANDS:
-                return self.checks.execute(command)
+                return execute_check(self.checks, command)
         if command.command in _AT_SPOTS:
             return self._act_at_spots(command)
         if self.spots is not None and command.command in _AT_CELLS:

@@ -26,10 +26,22 @@ class DueCheck:
     def overdue(self, pipeline: Pipeline) -> int | None:
         """Return by how much a check is overdue, ns; None while none is, and during one."""
         checks = pipeline.suspect_cells.checks
-        due = checks.due(self._interval)
+        due = checks.due(self._interval, len(pipeline.carriage.probes))
         if due is None or checks.in_progress or (late := pipeline.time - due) <= 0:
             return None
         return late
+
+    def probes(self, pipeline: Pipeline) -> tuple[str, ...]:
+        """Return whose check is overdue; none of a station with one probe."""
+        if not pipeline.carriage.has_several:
+            return ()
+        due = pipeline.suspect_cells.checks.due_by_probe(
+            self._interval, len(pipeline.carriage.probes)
+        )
+        probes = pipeline.carriage.probes.probes
+        return tuple(
+            one.name for one in probes if one.number in due and pipeline.time > due[one.number]
+        )
 
     def follow(self, pipeline: Pipeline) -> None:
         """Find whether the line has ended; called in each tick."""

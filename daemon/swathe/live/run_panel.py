@@ -34,7 +34,7 @@ _SOMEBODY = "somebody at the terminal"
 _LONGEST_NAME = 80
 _STOP_SECONDS = 10.0
 # Keys of a calibration check in progress, whatever they do at other times.
-_CHECK_KEYS = {"enter": "check step", "r": "check redo"}
+_CHECK_KEYS = {"enter": "check step", "r": "check redo", "s": "check skip"}
 
 
 class RunPanel(Panel):

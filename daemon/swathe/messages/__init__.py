@@ -5,7 +5,13 @@ The contract as a document is in `swathe.messages.asyncapi`, which a run does no
 
 from swathe.messages.alarm import AlarmMessage, AlarmsMessage, RescanMessage
 from swathe.messages.base import Heading, Message
-from swathe.messages.check import CheckingMessage, CheckMessage, newest_checks
+from swathe.messages.check import (
+    CheckingMessage,
+    CheckMessage,
+    CheckResult,
+    ProbeInCheck,
+    newest_checks,
+)
 from swathe.messages.command import CommandMessage, ReplyMessage
 from swathe.messages.confirm import ConfirmMessage
 from swathe.messages.crawler import CrawlerFault, CrawlerMessage
@@ -36,6 +42,7 @@ __all__ = [
     "AlarmMessage",
     "AlarmsMessage",
     "CheckMessage",
+    "CheckResult",
     "CheckingMessage",
     "CommandMessage",
     "ConfirmMessage",
@@ -53,6 +60,7 @@ __all__ = [
     "Message",
     "PlanMessage",
     "PortMessage",
+    "ProbeInCheck",
     "ProgressMessage",
     "ReplyMessage",
     "RescanMessage",

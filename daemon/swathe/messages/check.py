@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from enum import StrEnum
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -11,7 +12,14 @@ from swathe.messages.base import KIND, Heading, Message
 from swathe.pipeline import Check, CheckPhase
 from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
 
-__all__ = ["CheckMessage", "CheckingMessage", "StepMessage", "newest_checks"]
+__all__ = [
+    "CheckMessage",
+    "CheckResult",
+    "CheckingMessage",
+    "ProbeInCheck",
+    "StepMessage",
+    "newest_checks",
+]
 
 
 class StepMessage(Snapshot):
@@ -69,6 +77,24 @@ def newest_checks(checks: Iterable[CheckMessage], first: str = "") -> dict[str, 
     return {check.probe or first: check for check in checks if not check.overridden_by}
 
 
+class CheckResult(StrEnum):
+    """What came of a probe in a round of checks."""
+
+    TO_CHECK = "to check"
+    ON_BLOCK = "on the block"
+    """It is checked now, or is to be put on the block."""
+    PASSED = "passed"
+    FAILED = "failed"
+    SKIPPED = "skipped"
+
+
+class ProbeInCheck(Snapshot):
+    """A probe in a round of checks."""
+
+    name: str = Field(description="of the probe, as in the station file")
+    result: CheckResult = Field(description="what came of it")
+
+
 class CheckingMessage(Message):
     """A calibration check within the run: the one in progress, or the one that is due."""
 
@@ -80,11 +106,18 @@ class CheckingMessage(Message):
     overdue_minutes: int | None = Field(
         description="by how much one is overdue, whole minutes; null while none is"
     )
+    overdue_probes: tuple[str, ...] = Field(
+        (), description="whose check is overdue; none of a station with one probe"
+    )
     text: str = Field(description="what is to be done; empty where nothing is")
     gauge: str = Field("", description="what the gauge reads on the block")
     phase: CheckPhase | None = Field(None, description="before, at an interval or after the scan")
     by: str = Field("", description="who makes it")
     by_crawler: bool = Field(False, description="whether a crawler makes it, on the part")
+    probe: str = Field("", description="which probe is checked now; empty for the only one")
+    probes: tuple[ProbeInCheck, ...] = Field(
+        (), description="the probes of the round, in their order; none of a station with one probe"
+    )
     step: float | None = Field(None, description="thickness of the step to be read, mm")
     number: int | None = Field(None, description="of it, from 1")
     steps: int = Field(0, description="steps of the block")

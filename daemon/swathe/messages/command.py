@@ -65,6 +65,7 @@ class CommandMessage(Snapshot):
         "check",
         "check step",
         "check redo",
+        "check skip",
         "check give up",
         "stop",
         "alive",
@@ -103,8 +104,8 @@ class CommandMessage(Snapshot):
         "",
         max_length=1000,
         description="for 'note'; the reason for 'pause', 'exclude', 'discard', 'move', 'restore', "
-        "'confirm', 'reject', 'accept spot', 'close spot', 'reopen spot' and 'check give up', of which 'pause', 'exclude' "
-        "and 'check give up' may lack it",
+        "'confirm', 'reject', 'accept spot', 'close spot', 'reopen spot', 'check skip' and "
+        "'check give up', of which 'pause', 'exclude' and the last two may lack it",
     )
     stretch: StretchSnapshot | None = Field(
         None, description="for 'discard' and 'move': which readings"
@@ -147,6 +148,13 @@ class CommandMessage(Snapshot):
         None,
         description="for 'check': before, at an interval or after the scan; by default before any "
         "reading, or else at an interval",
+    )
+
+    probe: str | None = Field(
+        None,
+        min_length=1,
+        max_length=32,
+        description="for 'check': the only one of several probes to check; all by default",
     )
 
     @model_validator(mode="after")

@@ -32,17 +32,21 @@ def check_reference_steps(parts: dict[str, Any], codec: MotionCodec | None) -> l
         remedy = 'one for each step: at = [{ scan = "10 mm", index = "0 mm" }, ...]'
         requirement = f"must have {len(settings.steps)}, as many as 'verification.steps'"
         problems.append(Problem(key, requirement, len(settings.at), remedy))
-    probes = parts.get("probes", ())
+    probes = parts.get("probes", ()) or (None,)
     for place in settings.at:
         for name in codec.axes:
             axis, at = codec.axes[name], getattr(place, name, 0.0)
-            # The travel is the datum's; a probe at an offset has its own.
-            offset = getattr(probes[0], name, 0.0) if probes else 0.0
-            if not axis.min_mm <= at - offset <= axis.max_mm:
+            for probe in probes:
+                # The travel is the datum's; a probe at an offset has its own.
+                datum = at - (0.0 if probe is None else getattr(probe, name, 0.0))
+                if axis.min_mm <= datum <= axis.max_mm:
+                    continue
                 ends = f"{units.stated_number(axis.min_mm)} to {units.stated_text(axis.max_mm)}"
-                requirement = f"must be within the travel, {ends}"
+                of = "" if probe is None else f" with probe {probe.name} on it"
+                requirement = f"must be within the travel{of}, {ends}"
                 remedy = f"see motion.protocol.axes.{name}"
                 problems.append(
                     Problem(f"{key}.{name}", requirement, units.stated_text(at), remedy)
                 )
+                break  # one probe that cannot be put there is enough to be told
     return problems

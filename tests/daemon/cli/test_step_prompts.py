@@ -12,6 +12,7 @@ import pytest
 
 from swathe.cli.app import console
 from swathe.cli.step_prompts import confirm_step
+from swathe.live.calibration_check import StepAnswer
 
 
 @pytest.fixture
@@ -30,7 +31,7 @@ def test_enter_pressed_twice_confirms_one_step(
     """The second Enter came before the next prompt, when the probe was not on its step yet."""
     prompts: list[str] = []
 
-    async def confirm() -> tuple[bool, bool, bool]:
+    async def confirm() -> tuple[StepAnswer, bool, StepAnswer]:
         asked = asyncio.Event()
 
         def print_(text: str, **_: object) -> None:
@@ -51,8 +52,33 @@ def test_enter_pressed_twice_confirms_one_step(
         os.write(terminal, b"Q\n")
         return first, early, await step
 
-    assert asyncio.run(confirm()) == (True, False, False)
+    assert asyncio.run(confirm()) == (StepAnswer.READY, False, StepAnswer.GIVE_UP)
     assert [prompt[:42] for prompt in prompts] == [
         "put the probe on the step of 5 mm (0.197 i",
         "put the probe on the step of 10 mm (0.394 ",
     ]
+
+
+@pytest.mark.parametrize(
+    ("probe", "typed", "answer"),
+    [
+        ("left", b"s\n", StepAnswer.SKIP),
+        ("left", b"r\n", StepAnswer.AGAIN),
+        ("left", b"\n", StepAnswer.READY),
+        ("", b"s\n", StepAnswer.READY),
+    ],
+)
+def test_one_of_several_probes_is_named_and_may_be_left_out(
+    terminal: int, monkeypatch: pytest.MonkeyPatch, probe: str, typed: bytes, answer: StepAnswer
+) -> None:
+    """Of an only probe every line but q confirms, as ever."""
+    prompts: list[str] = []
+
+    def print_(text: str, **_: object) -> None:
+        prompts.append(text)
+        os.write(terminal, typed)
+
+    monkeypatch.setattr(console, "print", print_)
+    assert asyncio.run(confirm_step(5.0, probe=probe, head="1 of 2: ")) is answer
+    assert ("put probe left on the step of 5 mm" in prompts[0]) is bool(probe)
+    assert ("s leaves this probe out" in prompts[0]) is bool(probe)

@@ -12,11 +12,12 @@ from typing import Any, cast
 
 import pytest
 
-from daemon.handmade import station_text
-from daemon.live.test_check_work import MINUTE, VERIFICATION, Bench
+from daemon.handmade import VELOCITY, line, station_text
+from daemon.live.test_check_work import MINUTE, MS, VERIFICATION, Bench
 from daemon.motion_model import with_probes
+from daemon.pipeline.test_probes import text_of
 from support.crawl import crawl_station
-from swathe.journal import MarkKind, Tick
+from swathe.journal import Chunk, MarkKind, PortChange, Tick
 from swathe.live import Daemon
 from swathe.live.crawl.budget import Budget
 from swathe.live.crawl.checking import CrawlCheck
@@ -93,8 +94,9 @@ class CrawlBench(Bench):
         *,
         places: tuple[Point, ...] = PLACES,
         offset: tuple[float, float] | None = None,
+        text: str = "",
     ) -> None:
-        super().__init__(folder, station_text() + VERIFICATION)
+        super().__init__(folder, (text or station_text()) + VERIFICATION)
         at = tuple(StepPlace.model_construct(scan=scan, index=index) for scan, index in places)
         assert self.station.verification is not None
         settings = self.station.verification.model_copy(update={"at": at})
@@ -407,4 +409,70 @@ def test_request_to_a_crawler_that_rests_moves_nothing(bench: CrawlBench) -> Non
 def test_datum_is_put_where_the_probe_is_on_the_step(tmp_path: Path) -> None:
     """A probe 7 mm ahead of the datum and 2 mm beside it is on a step that far from the datum."""
     bench = CrawlBench(tmp_path, places=((-20.0, 40.0), (-30.0, 40.0)), offset=(7.0, 2.0))
-    assert bench.checking._places == ((-27.0, 38.0), (-37.0, 38.0))
+    assert list(bench.checking._datum.values()) == [[(-27.0, 38.0), (-37.0, 38.0)]]
+
+
+class TwoProbes(CrawlBench):
+    """A crawler with a second probe 3 mm above the first, which is at the datum."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder, text=text_of({"gauge": (0.0, 0.0), "second": (0.0, 3.0)}))
+        self.walls: dict[str, float | None] = {}
+
+    def send(self, count: float | None, wall: float | None, times: int = 1) -> None:
+        """Let both gauges send, each the wall where its own probe is, unless it has one of its own."""
+        del count, times
+        self.time += 10 * MS
+        for name, offset in (("gauge", 0.0), ("second", 3.0)):
+            at = (self.machine.place[0], self.machine.place[1] + offset)
+            found = self.walls.get(name, wall and right(at)) if at in PLACES else 7.0
+            echo = f"{2 * found / VELOCITY:.6f},E" if found is not None else "0.000,N"
+            ms = self.time // MS
+            self.session.enter(Chunk(self.time, name, line(f"R,{ms},{echo}")))
+        self.session.enter(Tick(self.time))
+        self.work.advance()
+
+
+def test_crawler_puts_each_probe_on_each_step_in_turn(tmp_path: Path) -> None:
+    """The datum is driven to where that probe is on the step; each has a check of its own."""
+    bench = TwoProbes(tmp_path / "survey")
+    with bench.session:
+        bench.begin()
+        bench.session.enter(PortChange(bench.time, "second", "open", ""))
+        bench.say("check")
+        bench.after_line(lambda _: 1.0)
+        checks = bench.session.pipeline.suspect_cells.checks.checks
+        assert [(one.probe_name, one.passed) for one in checks] == [
+            ("gauge", True),
+            ("second", True),
+        ]
+        below = [(scan, index - 3.0) for scan, index in PLACES]
+        reached = dict.fromkeys(at for at in bench.machine.reached if at in (*PLACES, *below))
+        assert [*reached] == [*PLACES, *below]
+        assert bench.machine.place == (4.0, 8.0)
+        assert not bench.session.pipeline.pauses.active
+
+
+def test_crawler_is_halted_with_the_probe_whose_check_failed(tmp_path: Path) -> None:
+    """After the round: the other one is checked, too. A probe without echo is left out."""
+    bench = TwoProbes(tmp_path / "survey")
+    with bench.session:
+        bench.begin()
+        bench.session.enter(PortChange(bench.time, "second", "open", ""))
+        bench.walls = {"gauge": 12.5}
+        bench.say("check")
+        with pytest.raises(HaltedError, match="calibration check 1 of probe gauge failed"):
+            bench.after_line(lambda _: 1.0)
+        assert len(bench.session.pipeline.suspect_cells.checks.checks) == 2
+    bench = TwoProbes(tmp_path / "other")
+    with bench.session, pytest.MonkeyPatch.context() as patch:
+        bench.begin()
+        bench.session.enter(PortChange(bench.time, "second", "open", ""))
+        lost = SimpleNamespace(probes=[SimpleNamespace(name="gauge", alone=True)])
+        patch.setattr(bench.session.pipeline, "progress", lambda: lost)
+        bench.say("check")
+        bench.after_line(lambda _: 1.0)
+        (check,) = bench.session.pipeline.suspect_cells.checks.checks
+        assert (check.probe_name, check.passed) == ("second", True)
+        assert list(bench.session.pipeline.suspect_cells.checks.skipped) == [0]
+        assert set(bench.machine.reached).isdisjoint(PLACES)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from daemon.motion_model import with_probes
 from support.crawl import crawl_station
 from swathe.cli.arming import may_move
 from swathe.errors import SwatheError
@@ -24,7 +25,7 @@ def station(rest: str = VERIFICATION) -> Station:
 
 
 def check(
-    number: int, *, passed: bool, hours_ago: float = 1.0, overridden: str = ""
+    number: int, *, passed: bool, hours_ago: float = 1.0, overridden: str = "", probe: str = ""
 ) -> CheckMessage:
     """Return a check that was made some hours ago."""
     ended = NOW - timedelta(hours=hours_ago)
@@ -44,6 +45,7 @@ def check(
             "suspects": 0,
             "overridden_by": overridden,
             "overridden_because": "",
+            "probe": probe,
         }
     )
 
@@ -74,6 +76,37 @@ def test_check_is_due_again_after_the_interval() -> None:
     assert due_before(asked, [check(1, passed=True, hours_ago=3.9)], NOW) == ""
     told = due_before(asked, [check(1, passed=True, hours_ago=5)], NOW)
     assert told.startswith("check due since 2026-03-02 11:00 UTC; ")
+
+
+def test_checks_are_due_by_probe() -> None:
+    """None yet, failed and overdue name the probe; the pass of another one is none of it."""
+    text = VERIFICATION + 'interval = "4 h"\n'
+    asked = with_probes(station(text), (0.0, 0.0), (0.0, 10.0))
+    first = check(1, passed=True, probe="p0")
+    assert due_before(asked, [], NOW).startswith("check due: none of probes p0, p1 has passed")
+    assert due_before(asked, [first], NOW).startswith("check due: none of probe p1 has passed")
+    assert ", and none of probe p1 was made before the run; " in due_after(asked, [first])
+    failed = [check(2, passed=False, probe="p1"), check(3, passed=True, probe="p0")]
+    assert due_before(asked, failed, NOW) == (
+        "check due: check 2 of probe p1 failed; its readings are suspect until one passes"
+    )
+    assert failed_in_force(failed) == failed[:1]
+    late = [check(4, passed=True, hours_ago=5, probe="p1"), first]
+    assert due_before(asked, late, NOW).startswith("check of probe p1 due since 2026-03-02 11:00")
+    both = [first, check(5, passed=True, probe="p1")]
+    assert due_before(asked, both, NOW) == ""
+    assert "none" not in due_after(asked, both)
+
+
+def test_crawler_scans_with_the_probes_that_are_left(capsys: pytest.CaptureFixture[str]) -> None:
+    """One failed of two is said, and no reason not to arm; with both failed nothing moves."""
+    two = with_probes(station(), (0.0, 0.0), (0.0, 10.0))
+    failed = [check(1, passed=False, probe="p0")]
+    assert may_move(two, failed, given=True)
+    assert "check 1 of probe p0 of the calibration failed: its readings" in capsys.readouterr().out
+    failed.append(check(2, passed=False, probe="p1"))
+    with pytest.raises(SwatheError, match="all that the crawler would read is suspect"):
+        may_move(two, failed, given=True)
 
 
 def test_check_after_is_due_at_the_end_of_each_run() -> None:

@@ -238,15 +238,6 @@ def test_extents_of_a_carriage_are_for_a_machine_and_run_upwards() -> None:
             + entry("b", "other", index="1 mm"),
             "'device.gauge.delay' must be given where several devices give readings (got 'auto')",
         ),
-        (
-            station_text(index=INDEX)
-            + SECOND_GAUGE
-            + '[verification]\nsteps = ["5 mm"]\ntolerance = "0.1 mm"\n'
-            + entry("a")
-            + entry("b", "other", index="1 mm"),
-            "'verification' must be left out with several probes: a check would not say which it"
-            " read (got 'a table')",
-        ),
     ],
 )
 def test_what_goes_with_one_probe_only_is_refused(text: str, problem: str) -> None:

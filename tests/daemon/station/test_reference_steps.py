@@ -51,3 +51,18 @@ def test_places_that_no_crawler_reaches_are_refused() -> None:
     assert problems(by_hand + verification('{ scan = "1 mm" }')) == [
         "verification.at: needs a table [motion]"
     ]
+
+
+def test_each_probe_must_be_put_on_each_step() -> None:
+    """The travel is the datum's: the probe that cannot be put there is named."""
+    probes = "".join(
+        f'[[probe]]\nname = "{name}"\ninput = {number}\nscan = "{scan} mm"\n'
+        for number, (name, scan) in enumerate({"near": 0, "far": 30}.items(), 1)
+    )
+    found = [
+        one for one in problems(TEXT + verification('{ scan = "-50 mm" }') + probes) if "at" in one
+    ]
+    assert (
+        "verification.at.scan: must be within the travel with probe far on it, -62 to 462 mm"
+        in found
+    )

@@ -68,13 +68,14 @@ class CrawlCheck:
         go: MakeMove,
     ) -> None:
         settings = station.verification
-        self._places: tuple[Point, ...] = ()
-        if settings is not None:
-            # The datum is put where the probe, the only one of a station with checks, is on the step.
-            probe = probes_of(station).probes[0]
-            self._places = tuple(
-                (place.scan - probe.scan, place.index - probe.index) for place in settings.at
-            )
+        self._places = settings.at if settings is not None else ()
+        # The datum is put where the probe is on the step.
+        self._datum = {
+            probe.name: [
+                (place.scan - probe.scan, place.index - probe.index) for place in self._places
+            ]
+            for probe in probes_of(station).probes
+        }
         self._session, self._drive, self._homing, self._budget = session, drive, homing, budget
         self._area, self._go = area, go
         self.work: CheckWork | None = None
@@ -147,18 +148,31 @@ class CrawlCheck:
 
     async def _check(self, work: CheckWork, by: str) -> None:
         begin = (await self._drive.fresh()).place
+        lost = [probe.name for probe in self._session.pipeline.progress().probes if probe.alone]
         self._homing.pause("calibration check")
-        for number, place in enumerate(self._places):
-            await self._travel(place, afford=True)
-            await self._homing.settled()
-            if not number:
-                work.start(by, CRAWLER, off_part=False, by_crawler=True)
-            work.arrive()
-            await self._read(work)
+        begun = False
+        for name, places in self._datum.items():
+            for place in places if name not in lost else (None,):
+                if place is not None:
+                    await self._travel(place, afford=True)
+                    await self._homing.settled()
+                if not begun:
+                    work.start(by, CRAWLER, off_part=False, by_crawler=True)
+                    begun = True
+                if not work.active:
+                    self._halt("the calibration check was given up")
+                if place is None:
+                    work.skip(CRAWLER, "it has no echo, while other probes have some")
+                    continue
+                work.arrive()
+                await self._read(work)
         self._requested = ""
-        check = work.newest
-        if not check.passed:
-            self._halt(f"calibration check {check.number} failed")
+        if failed := work.failed:
+            which = " and ".join(
+                f"{check.number}{f' of probe {check.probe_name}' * bool(check.probe_name)}"
+                for check in failed
+            )
+            self._halt(f"calibration check{'s' * (len(failed) > 1)} {which} failed")
         await self._travel(begin, afford=False)
         pauses = self._session.pipeline.pauses
         if pauses.active and pauses.by == CRAWLER:

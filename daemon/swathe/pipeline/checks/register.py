@@ -137,6 +137,7 @@ class CheckRegister:
         self.failed: dict[int, Check] = {}
         self.skipped: dict[int, int] = {}
         self._current: _CheckInProgress | None = None
+        self._stays_off = False  # a round continues with another probe
 
     @property
     def in_progress(self) -> bool:
@@ -146,7 +147,9 @@ class CheckRegister:
     @property
     def off_part(self) -> bool:
         """Whether a hand has carried the probe from the part, in a run that scans, for this check."""
-        return self._current is not None and bool(self._current.detail.get("off_part"))
+        if self._current is None:
+            return self._stays_off
+        return bool(self._current.detail.get("off_part"))
 
     @property
     def steps_read(self) -> tuple[CheckStep, ...]:
@@ -155,17 +158,20 @@ class CheckRegister:
 
     def begin(self, detail: dict[str, Any]) -> None:
         """Begin a check; one in progress is dropped."""
-        self._current = _CheckInProgress(detail)
+        self._current, self._stays_off = _CheckInProgress(detail), False
 
-    def abandon(self) -> None:
-        """Drop a check in progress, as when it is given up or its run was killed."""
-        self._current = None
+    def abandon(self, *, stays_off: bool = False) -> None:
+        """Drop a check in progress, as when it is given up or its run was killed.
+
+        Args:
+            stays_off: whether a check of another probe follows at once, off the part.
+        """
+        self._current, self._stays_off = None, stays_off
 
     def skip(self, time: int) -> None:
-        """Drop the check in progress: its probe is left out at `time`, ns UTC."""
+        """Note that the probe of the check in progress is left out at `time`, ns UTC."""
         if self._current is not None:
             self.skipped[self._current.probe or 0] = time
-        self._current = None
 
     def add_readings(self, readings: NDArray[Any]) -> None:
         """Add readings with their thickness filled in, shape (n,), for the steps of the check.
@@ -216,8 +222,14 @@ class CheckRegister:
             redone=0 if before is None else before.redone + 1,
         )
 
-    def end(self, time: int) -> Check | None:
-        """End the check at `time`, ns UTC; return it with its verdict, or None if none was begun."""
+    def end(self, time: int, *, stays_off: bool = False) -> Check | None:
+        """End the check at `time`, ns UTC; return it with its verdict, or None if none was begun.
+
+        Args:
+            time: ns UTC.
+            stays_off: as for `abandon`.
+        """
+        self._stays_off = stays_off
         if self._current is None:
             return None
         detail, steps = self._current.detail, tuple(self._current.steps.values())

@@ -91,13 +91,14 @@ class SuspectCells:
             mark: of a kind that concerns checks.
             now: its time, ns UTC.
         """
+        stays_off = bool(mark.detail.get("off_part"))
         match mark.kind:
             case MarkKind.CHECK_BEGUN:
                 self.checks.begin(mark.detail)
             case MarkKind.CHECK_STEP:
                 self.checks.add_step(mark.detail)
             case MarkKind.CHECK_ENDED:
-                check = self.checks.end(now)
+                check = self.checks.end(now, stays_off=stays_off)
                 if check is not None:
                     self._changed[check.number] = check
                     if not check.passed:
@@ -105,7 +106,7 @@ class SuspectCells:
             case MarkKind.CHECK_GIVEN_UP:
                 if mark.detail.get("skipped"):
                     self.checks.skip(now)
-                self.checks.abandon()
+                self.checks.abandon(stays_off=stays_off)
             case MarkKind.CHECK_OVERRIDDEN:
                 return self._override(mark, now)
         return np.empty(0, np.int64)

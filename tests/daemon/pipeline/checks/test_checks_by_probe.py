@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from daemon.handmade import MS, START, VELOCITY, feed, line, opened, station, ticks
+from daemon.handmade import MS, START, UTC, VELOCITY, feed, line, opened, station, ticks
 from daemon.pipeline.cutting import Cut, differences, state_after
 from daemon.pipeline.test_probes import drive, text_of
 from swathe.journal import Chunk, Entry, Mark, MarkKind
+from swathe.messages import moment
 from swathe.pipeline import CellState, Pipeline
 from swathe.station import AlarmKind
 
@@ -215,6 +216,24 @@ def test_overriding_an_earlier_failure_keeps_cells_suspect_by_a_later_one() -> N
     assert states(pipeline, 5) == {SUSPECT}
     feed(pipeline, [override(6700, 3)])
     assert states(pipeline, 5) == {MEASURED}
+
+
+def test_a_probe_is_due_by_its_own_pass_and_later_where_it_was_skipped() -> None:
+    """The first one that is due makes the survey's check due; a skip is no pass."""
+    more = '\n[verification]\nsteps = ["12 mm"]\ntolerance = "0.1 mm"\ninterval = "1 s"\n'
+    pipeline = surveyed(SIDE, check(0, 0, 12.0), check(500, 1, 12.0), ticks(650, 1200), more=more)
+    progress = pipeline.progress()
+    assert progress.check_due == moment(UTC + 1101 * MS)
+    assert [one.check_overdue for one in progress.probes] == [True, False]
+    assert [one.checked for one in progress.probes] == [moment(UTC + ms * MS) for ms in (101, 601)]
+    given_up = MarkKind.CHECK_GIVEN_UP
+    feed(pipeline, check(1300, 0, 12.0, end=given_up, by="K", because="", skipped=True))
+    progress = pipeline.progress()
+    assert progress.check_due == moment(UTC + 1601 * MS)
+    assert [one.check_overdue for one in progress.probes] == [False, False]
+    assert progress.probes[0].checked == moment(UTC + 101 * MS)
+    feed(pipeline, check(2000, 0, 12.0, end=given_up, by="K", because=""))
+    assert [one.check_overdue for one in pipeline.progress().probes] == [False, True]
 
 
 @pytest.mark.parametrize("rule", ["minimum", "mean"])

@@ -48,5 +48,5 @@ def check_reference_steps(parts: dict[str, Any], codec: MotionCodec | None) -> l
                 problems.append(
                     Problem(f"{key}.{name}", requirement, units.stated_text(at), remedy)
                 )
-                break  # one probe that cannot be put there is enough to be told
+                break  # one such probe is enough
     return problems

@@ -83,6 +83,7 @@ class PlayedSource:
         self.stretches: list[StretchSnapshot] = []
         self.noted: list[tuple[int, str]] = []
         self.at: tuple[float | None, float | None] = (None, None)
+        self.turned: float | None = 0.0
         self.messages: dict[str, bytes] = {}
         self.commands: list[CommandMessage] = []
         self._on_message: Callable[[str, bytes], None] | None = None
@@ -117,6 +118,10 @@ class PlayedSource:
     def position(self) -> tuple[float | None, float | None]:
         """Return the probe's position."""
         return self.at
+
+    def heading(self) -> float | None:
+        """Return by how much the carriage is turned."""
+        return self.turned
 
     def watch(
         self,

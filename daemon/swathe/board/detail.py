@@ -21,7 +21,14 @@ from swathe.board.panel import Panel, one_line
 from swathe.board.run_state import crawler_lines, state_lines
 from swathe.board.spot_texts import spot_lines
 from swathe.board.stations import StationView
-from swathe.board.texts import check_text, coverage_text, port_text, progress_parts, state_text
+from swathe.board.texts import (
+    check_text,
+    coverage_text,
+    port_text,
+    probe_lines,
+    progress_parts,
+    state_text,
+)
 
 __all__ = ["TALL", "StationDetail"]
 
@@ -239,6 +246,8 @@ class StationDetail:
         lines = joined_lines(parts, width)
         if not tall:
             lines = lines[:_FEW_FIGURES]
+        elif scanning:
+            lines += probe_lines(progress, width, view.plan)
         lifted = [] if progress.lifted is None else [progress.lifted.text]
         return [row, *self._wrapped(lines), *self._wrapped(lifted, "bold")]
 

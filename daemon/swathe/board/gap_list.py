@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from rich.console import Group, RenderableType
@@ -35,6 +35,7 @@ class GapCluster:
         index: mm.
         cells: of all.
         causes: cells by cause: a gap may have some of another cause.
+        probes: names of those that passed them, of a station with several.
     """
 
     numbers: list[int]
@@ -43,12 +44,20 @@ class GapCluster:
     index: Extent
     cells: int
     causes: Counter[GapCause]
+    probes: list[str]
 
-    def add(self, numbers: list[int], cells: int, causes: Mapping[GapCause, int]) -> None:
-        """Add gaps by their numbers, cells and causes."""
-        self.numbers += numbers
-        self.cells += cells
-        self.causes.update(causes)
+    def add(self, gap: GapCluster) -> None:
+        """Add the gaps of another cluster, but for its extents."""
+        self.numbers += gap.numbers
+        self.cells += gap.cells
+        self.causes.update(gap.causes)
+        self.probes += [name for name in gap.probes if name not in self.probes]
+
+    @property
+    def causes_text(self) -> str:
+        """The causes, and the probes of a station with several."""
+        text = causes_text(self.causes)
+        return f"{text} (probe {', '.join(self.probes)})" if self.probes else text
 
 
 def cluster_gaps(
@@ -63,7 +72,11 @@ def cluster_gaps(
             on either side of the seam are neighbours.
     """
     clusters: list[GapCluster] = []
-    for gap in sorted(gaps, key=lambda gap: (gap.index, gap.cause, gap.scan)):
+    for one in sorted(gaps, key=lambda gap: (gap.index, gap.cause, gap.scan)):
+        gap = GapCluster(
+            [one.number], one.cause, one.scan, one.index, one.cells, Counter(one.causes),
+            list(one.probes),
+        )  # fmt: skip
         last = clusters[-1] if clusters else None
         if (
             last is not None
@@ -71,13 +84,9 @@ def cluster_gaps(
             and gap.scan.low - last.scan.high <= reach
         ):
             last.scan = Extent(last.scan.low, max(last.scan.high, gap.scan.high))
-            last.add([gap.number], gap.cells, gap.causes)
+            last.add(gap)
         else:
-            clusters.append(
-                GapCluster(
-                    [gap.number], gap.cause, gap.scan, gap.index, gap.cells, Counter(gap.causes)
-                )
-            )
+            clusters.append(gap)
     return clusters if turn is None else _over_seam(clusters, reach, turn.high - turn.low)
 
 
@@ -92,7 +101,7 @@ def _over_seam(clusters: list[GapCluster], reach: float, turn: float) -> list[Ga
     for cluster in joined:
         begin = first[cluster.index, cluster.cause]
         begin.scan = Extent(cluster.scan.low, begin.scan.high + turn)
-        begin.add(cluster.numbers, cluster.cells, cluster.causes)
+        begin.add(cluster)
     return [cluster for cluster in clusters if cluster not in joined]
 
 
@@ -128,7 +137,7 @@ def gap_list(clusters: list[GapCluster], view: StationView, most: int) -> Render
             extent_text(cluster.scan, scan_turn, view.units),
             *(() if view.is_profile else (extent_text(cluster.index, index_turn, view.units),)),
             f"{cluster.cells:,}",
-            f"{causes_text(cluster.causes)}{next_}",
+            f"{cluster.causes_text}{next_}",
         )
     more, elsewhere = len(clusters) - most, view.gaps_not_listed
     texts = [f"and {more:,} more"] if more > 0 else []
@@ -159,7 +168,7 @@ def gap_line(clusters: list[GapCluster], view: StationView, width: int) -> str:
         f"gap {first}" if first == last else f"gaps {first}…{last}",
         units.with_unit(f"{scan}{index}"),
         f"{units.with_unit(units.number(_distance(nearest, view), 0))} away",
-        str(nearest.cause),
+        str(nearest.cause) + (f" (probe {', '.join(nearest.probes)})" if nearest.probes else ""),
         f"{nearest.cells:,} cells" if nearest.cells != 1 else "1 cell",
     ]
     more = len(clusters) - 1 + max(0, view.gaps_not_listed)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 
+from swathe.board.fitting import joined_lines
 from swathe.board.stations import StationView
 from swathe.display_units import DisplayUnits
 from swathe.messages import (
@@ -29,6 +31,7 @@ __all__ = [
     "coverage_text",
     "gap_text",
     "port_text",
+    "probe_lines",
     "probes_text",
     "progress_parts",
     "progress_text",
@@ -114,13 +117,58 @@ def probes_text(probes: Sequence[ProbeSnapshot]) -> str:
     return f"echo from {len(probes) - len(silent)} of {len(probes)} probes, {none} from {names}"
 
 
+def probe_lines(
+    progress: ProgressMessage, width: int, plan: PlanMessage | None = None, *, most: int = 3
+) -> list[str]:
+    """Return what each of several probes reads now and where it is; nothing of a single one.
+
+    Args:
+        progress: the message.
+        width: of a line.
+        plan: of the station; None while unknown.
+        most: where more lines than this would be taken, the places are left out.
+    """
+    if not progress.probes:
+        return []
+    units = _units(plan)
+    for places in (True, False):
+        parts = [_probe_part(probe, progress.time, plan, places) for probe in progress.probes]
+        parts[0] = f"now in {units.length_name}: {parts[0]}"
+        lines = joined_lines(parts, width)
+        if len(lines) <= most:
+            break
+    return lines
+
+
+def _probe_part(
+    probe: ProbeSnapshot, now: datetime, plan: PlanMessage | None, has_place: bool
+) -> str:
+    """Return the newest reading of a probe and its place, without units."""
+    if probe.last_reading is None:
+        return f"{probe.name} NO READING YET"
+    if probe.state is ProbeState.NO_READINGS:
+        return f"{probe.name} NO READING FOR {age_text((now - probe.last_reading).total_seconds())}"
+    value = "no echo"
+    if probe.has_echo:
+        value = "echo"
+        if probe.thickness is not None:
+            value = number_text(probe, "thickness", _units(plan))
+    if not has_place:
+        return f"{probe.name} {value}"
+    place = "an unknown place" if probe.scan is None else _place(probe, plan, "scan", "index")
+    return f"{probe.name} {value} at {place}"
+
+
 def _units(plan: PlanMessage | None) -> DisplayUnits:
     """Return in which lengths of a station are shown."""
     return DisplayUnits("mm" if plan is None else plan.units)
 
 
 def _place(
-    message: ProgressMessage | AlarmMessage, plan: PlanMessage | None, scan: str, index: str
+    message: ProgressMessage | AlarmMessage | ProbeSnapshot,
+    plan: PlanMessage | None,
+    scan: str,
+    index: str,
 ) -> str:
     """Return a place without its unit, by the names of its fields; a line profile has no index."""
     units = _units(plan)

@@ -120,12 +120,12 @@ def _check_survey(path: Path, *, repair: bool) -> int:
 def _check_station(station: Path, seconds: float) -> None:
     from swathe.live.asking import ask_machine
     from swathe.live.listening import listen_all
-    from swathe.station import areas_in, read_devices, read_station, survey_folder
+    from swathe.live.live_probes import LiveProbes
+    from swathe.station import areas_in, read_station, survey_folder
     from swathe.station.describe import summarize_station
 
-    areas = areas_in(station)
-    for area in areas or [""]:
-        settings, _ = read_station(station, area=area)
+    read = {area: read_station(station, area=area)[0] for area in areas_in(station) or [""]}
+    for area, settings in read.items():
         say(f"{station}{f', area {area}' * bool(area)}: the file is good")
         for line in summarize_station(settings):
             say(f"  {line}")
@@ -133,9 +133,11 @@ def _check_station(station: Path, seconds: float) -> None:
     if not seconds:
         return
     bad = 0
-    settings = read_devices(station)
+    settings = next(iter(read.values()))
     say(f"listening for {seconds:g} s")
-    reports = list(listen_all(settings, seconds))
+    probes = LiveProbes(settings)
+    reports = list(listen_all(settings, seconds, probes=probes))
+    texts, all_read = probes.lines()
     if settings.motion is not None:
         reports.append(ask_machine(settings.motion, seconds, settings.display))
     for report in reports:
@@ -144,4 +146,6 @@ def _check_station(station: Path, seconds: float) -> None:
         say(f"{report.device}: {mark}, {report.summary}")
         for line in report.lines:
             say(f"    {line}")
-    raise typer.Exit(Exit.ERROR if bad else Exit.OK)
+    for text in texts:
+        say(text)
+    raise typer.Exit(Exit.OK if all_read and not bad else Exit.ERROR)

@@ -14,6 +14,7 @@ from swathe.display_units import DisplayUnits
 from swathe.journal import Chunk, PortChange, Sent
 from swathe.listen import latency_text, quoted
 from swathe.live.axis_trial import axis_lines
+from swathe.live.live_probes import LiveProbes
 from swathe.live.ports import PortHub
 from swathe.pipeline import DeviceTally
 from swathe.pipeline.placing.device import DeviceLink
@@ -98,10 +99,17 @@ class _PortRecords:
             self.record = f"{self.record}, {place}" if batch.combined else place
 
 
-def listen_all(station: Station, seconds: float) -> Iterator[PortReport]:
+def listen_all(
+    station: Station, seconds: float, *, probes: LiveProbes | None = None
+) -> Iterator[PortReport]:
     """Listen at every port for `seconds`, all at once; yield a report for each.
 
     Writes nothing to disk.
+
+    Args:
+        station: its devices.
+        seconds: how long.
+        probes: takes what is received, too; None for nobody.
     """
     ports = {
         name: _PortRecords(
@@ -118,6 +126,8 @@ def listen_all(station: Station, seconds: float) -> Iterator[PortReport]:
     }
 
     def take(entry: Chunk | PortChange) -> None:
+        if probes is not None:
+            probes.take(entry)
         if isinstance(entry, Chunk):
             ports[entry.port].take(entry)
         elif entry.state != "closed":
@@ -125,6 +135,8 @@ def listen_all(station: Station, seconds: float) -> Iterator[PortReport]:
             ports[entry.port].link.tally.detail = entry.detail
 
     def sent(entry: Sent) -> None:
+        if probes is not None:
+            probes.take(entry)
         ports[entry.port].sent(entry)
 
     with PortHub(station) as hub:
@@ -132,6 +144,8 @@ def listen_all(station: Station, seconds: float) -> Iterator[PortReport]:
         while time.monotonic() < end:
             time.sleep(0.02)
             hub.drain(take, sent)
+    if probes is not None:
+        probes.end(time.monotonic_ns())
     for name, port in ports.items():
         port.end()
         yield _report(station, name, port, seconds)

@@ -20,7 +20,7 @@ from swathe.messages import ROOT, CommandMessage, ReplyMessage, StretchSnapshot
 from swathe.page import BrokerHealth, HandGuidance, Opening, Page
 from swathe.pipeline import Grid, Pipeline
 from swathe.pipeline.gauge_state import GaugeMonitor, GaugeState
-from swathe.station import PageSettings, Station, gauge_of, law_of
+from swathe.station import PageSettings, Station, gauge_of, law_of, probes_of, station_of_probe
 
 if TYPE_CHECKING:
     from swathe.live.service import Daemon
@@ -98,14 +98,21 @@ class PageSource:
         return None if link is None else BrokerHealth(link.address, link.state, link.detail)
 
     def gauge(self) -> GaugeState | None:
-        """Return the gauge's newest reading; None before a run."""
+        """Return the gauge's newest reading; None before a run, and of a device with several probes.
+
+        What came last from such a device may be of any of them: `ProbeSnapshot` has the reading of each.
+        """
         if self._opening is not None:
             return None
         pipeline = self._pipeline()
-        if (link := pipeline.gauge_link) is None:
+        gauge = gauge_of(pipeline.station)
+        probes = probes_of(pipeline.station).of_device(gauge)
+        if (link := pipeline.gauge_link) is None or len(probes) != 1:
             return None
         if self._monitor is None:
-            self._monitor = GaugeMonitor(gauge_of(pipeline.station), law_of(pipeline.station))
+            (probe,) = probes
+            law = law_of(station_of_probe(pipeline.station, probe.number))
+            self._monitor = GaugeMonitor(f"{gauge}, {probe}" if probe.name else gauge, law)
         return self._monitor.look(link, time.monotonic_ns())
 
     def next_step(self) -> HandGuidance | None:
@@ -159,6 +166,10 @@ class PageSource:
             None if scan is None else grid.scan.onto(scan),
             None if index is None else grid.index.onto(index),
         )
+
+    def heading(self) -> float | None:
+        """Return by how much the carriage is turned, degrees; None while unknown."""
+        return None if self._opening is not None else self._pipeline().heading
 
     def watch(
         self,

@@ -102,6 +102,10 @@ class SurveySource:
         """Return None twice: there is no probe."""
         return None, None
 
+    def heading(self) -> float | None:
+        """Return None: nothing moves."""
+        return None
+
     def watch(
         self,
         on_message: Callable[[str, bytes], None],

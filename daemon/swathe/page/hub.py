@@ -59,6 +59,7 @@ class Hub:
         self._changed = asyncio.Event()
         self._trail: deque[tuple[float, float]] = deque(maxlen=_TRAIL)
         self._position: tuple[float | None, float | None] = (None, None)
+        self._heading: float | None = None
         self._pyramid: Pyramid | None = None
         self._building: asyncio.Task[None] | None = None
         self._early: set[Mailbox] = set()
@@ -217,9 +218,10 @@ class Hub:
         while True:
             await self._changed.wait()
             self._changed.clear()
-            position = self._source.position()
-            moved = position != self._position
+            position, heading = self._source.position(), self._source.heading()
+            moved = position != self._position or heading != self._heading
             self._note_position(position)
+            self._heading = heading
             if moved:
                 self._topics.note_motion()
             if self._viewers:
@@ -244,7 +246,8 @@ class Hub:
         if not self._viewers:
             return
         data: dict[str, Any] = {
-            "position": [None if x is None else round(x, 2) for x in self._position]
+            "position": [None if x is None else round(x, 2) for x in self._position],
+            "heading": None if self._heading is None else round(self._heading, 2),
         }
         too_large = bool(changed) and changed[0].offset.size > _MAX_PIXELS
         if changed and not too_large:

@@ -69,6 +69,8 @@ def viewer_plan(
         "waveforms": grid.waveform is not None,
         "motion": None if station.motion is None else _motion(station.motion),
         "probes": _probes(station),
+        "turns": station.carriage is not None and station.carriage.heading is not None,
+        "heading": source.heading(),
         "excluded": [
             {"name": zone.name, "scan": zone.scan, "index": zone.index} for zone in station.exclude
         ],
@@ -81,17 +83,9 @@ def page_words() -> dict[str, dict[str, str]]:
 
 
 def _probes(station: Station) -> list[dict[str, Any]]:
-    """Return name and offset of each of several probes, mm.
-
-    Offsets are null where the carriage turns: they turn with it, and are no place on the map.
-    """
-    turns = station.carriage is not None and station.carriage.heading is not None
+    """Return name and offset of each of several probes at a heading of 0, mm."""
     return [
-        {
-            "name": one.name,
-            "scan": None if turns else one.scan,
-            "index": None if turns else one.index,
-        }
+        {"name": one.name, "scan": one.scan, "index": one.index}
         for one in (probes_of(station).probes if station.probes else ())
     ]
 

@@ -97,7 +97,7 @@ class Source(Protocol):
         ...
 
     def gauge(self) -> GaugeState | None:
-        """Return the gauge's newest reading; None before a run."""
+        """Return the gauge's newest reading; None before a run, and of a device with several probes."""
         ...
 
     def next_step(self) -> HandGuidance | None:
@@ -118,6 +118,13 @@ class Source(Protocol):
 
     def position(self) -> tuple[float | None, float | None]:
         """Return the probe's position, scan and index in mm; None while unknown."""
+        ...
+
+    def heading(self) -> float | None:
+        """Return by how much the carriage is turned, degrees; 0 where it keeps its direction.
+
+        None while unknown.
+        """
         ...
 
     def watch(

@@ -234,13 +234,18 @@ class SurveyState:
         return self._inputs.position if self._inputs else (None, None)
 
     @property
+    def heading(self) -> float | None:
+        """By how much the carriage is turned, degrees; 0 where it keeps its direction, None if unknown."""
+        turning = self._inputs.heading if self._inputs else None
+        return 0.0 if turning is None else turning.position
+
+    @property
     def standing_since(self) -> int | None:
         """From when on readings with an echo were taken where the probe rests, ns UTC.
 
         None where none was: it has no echo, or moves.
         """
-        since = self._standing.since
-        return None if since is None else since + self._utc_offset
+        return None if (at := self._standing.since) is None else at + self._utc_offset
 
     @property
     def dead_probes(self) -> frozenset[int]:
@@ -267,9 +272,7 @@ class SurveyState:
     @property
     def speed_limit(self) -> float | None:
         """Highest speed along the scan axis at which no cell is skipped, mm/s; None if unknown."""
-        if self._inputs is None:
-            return None
-        return speed_limit(self._inputs, self.station, self.grid)
+        return speed_limit(self._inputs, self.station, self.grid) if self._inputs else None
 
     @property
     def last_sample_times(self) -> tuple[int | None, int | None]:
@@ -394,5 +397,5 @@ class SurveyState:
             readings=self.readings, unplaced=unplaced,
             between_lines=between, coupled=self._alarm_evaluation.coupled,
             probe_echoes=self._alarm_evaluation.probe_echoes, of_probes=self._of_probes,
-            utc_offset=self._utc_offset,
+            calibration=self.calibration, utc_offset=self._utc_offset,
         )  # fmt: skip

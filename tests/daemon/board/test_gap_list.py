@@ -90,6 +90,19 @@ def test_cluster_over_the_seam_is_one() -> None:
     assert len(cluster_gaps(gaps, reach=5)) == 3
 
 
+def test_cluster_names_the_probes_of_its_gaps() -> None:
+    """Each once, in the list and in the line of the nearest."""
+    gaps = [
+        gap(1, (0, 5), probes=("p2", "p3")),
+        gap(2, (6, 7), probes=("p1", "p3")),
+        gap(3, (90, 91)),
+    ]
+    found, plain = cluster_gaps(gaps, reach=5)
+    assert found.causes_text == "too fast (probe p2, p3, p1)"
+    assert plain.causes_text == "too fast"
+    assert "too fast (probe p2, p3, p1)" in gap_line([found], StationView(name="bench"), 200)
+
+
 def test_cluster_keeps_the_rarer_causes() -> None:
     """What a gap of a cluster has of another cause is in its text."""
     mixed = {GapCause.TOO_FAST: 3, GapCause.NO_SIGNAL: 2}

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
+
 import pytest
 
-from swathe.board.texts import probes_text
+from swathe.board.texts import probe_lines, probes_text
+from swathe.messages import ProgressMessage
 from swathe.pipeline.progress.probe_snapshot import ProbeSnapshot, ProbeState
 
 
@@ -30,3 +33,51 @@ def test_probes_without_echo_are_named(states: str, alone: str, text: str) -> No
         for name, state in zip("abcd", states, strict=True)
     ]
     assert probes_text(probes) == text
+
+
+NOW = datetime(2030, 1, 1, 10, 0, 30, tzinfo=UTC)
+
+
+def progress(*probes: ProbeSnapshot) -> ProgressMessage:
+    """Return a progress message with these probes."""
+    return ProgressMessage.model_construct(time=NOW, probes=probes)
+
+
+def reading(name: str, *, age: float = 0.1, **changes: object) -> ProbeSnapshot:
+    """Return a probe that has just read 9.876 mm, with changes."""
+    newest = {
+        "last_reading": NOW - timedelta(seconds=age),
+        "has_echo": True,
+        "thickness": 9.876,
+        "scan": 123.456,
+        "index": -4.0,
+    }
+    snapshot = probe(name, ProbeState.ECHO)
+    return snapshot.model_copy(update=newest | changes)
+
+
+def test_reading_and_place_of_each_probe_are_told() -> None:
+    """What does not echo or comes no more is said instead of a value; never an old value."""
+    lines = probe_lines(
+        progress(
+            reading("a"),
+            reading("b", has_echo=False, thickness=None),
+            reading("c", age=12, state=ProbeState.NO_READINGS, thickness=None),
+            reading("d", last_reading=None, thickness=None),
+            reading("e", thickness=None, scan=None, index=None),
+        ),
+        400,
+    )
+    assert lines == [
+        "now in mm: a 9.876 at 123.46 / -4.00 · b no echo at 123.46 / -4.00 · c NO READING FOR 12 s"
+        " · d NO READING YET · e echo at an unknown place"
+    ]
+    assert probe_lines(progress(), 400) == []
+
+
+def test_places_are_left_out_where_they_take_too_many_lines() -> None:
+    """The readings of sixteen probes come before their places."""
+    lines = probe_lines(progress(*(reading(f"p{k}") for k in range(16))), 80)
+    assert len(lines) == 3
+    assert " at " not in "".join(lines)
+    assert "".join(lines).count("9.876") == 16

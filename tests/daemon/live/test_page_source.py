@@ -187,3 +187,48 @@ def test_page_is_told_what_a_stretch_affects(pipeline: Pipeline) -> None:
     text = "up to 3 readings with an echo, in 1 cell"
     assert source.affected(StretchSnapshot(begin="weld 12", line=2)) == text
     assert source.notes() == [(1, "weld 12")]
+
+
+@pytest.mark.parametrize(
+    ("second", "title"),
+    [("gauge", None), ("other", "gauge, probe one")],
+)
+def test_reading_of_a_gauge_is_shown_only_where_it_has_one_probe(
+    second: str, title: str | None
+) -> None:
+    """What came last from a device with two probes may be of either."""
+    column = '{is="thickness", unit="mm"}'
+    several = '{is="thickness", unit="mm", probe=1}, {is="thickness", unit="mm", probe=2}'
+    inputs = ("input = 1\n", "input = 2\n") if second == "gauge" else ("", "")
+    text = f"""name = "bench"
+[survey]
+folder = "bench"
+[scan]
+length = "20 mm"
+resolution = "1 mm"
+device = "encoder"
+counts_per_mm = 10
+[device.encoder]
+port = "ports/encoder"
+protocol.columns = [{{is="counts", axis="scan"}}]
+[device.gauge]
+port = "ports/gauge"
+protocol.columns = [{several if second == "gauge" else column}]
+[[probe]]
+name = "one"
+device = "gauge"
+{inputs[0]}[[probe]]
+name = "two"
+device = "{second}"
+scan = "3 mm"
+{inputs[1]}"""
+    if second == "other":
+        text += f'[device.other]\nport = "ports/other"\nprotocol.columns = [{column}]\n'
+    pipeline = Pipeline(parse_station(text, "bench"))
+    pipeline.feed(opened(text))
+    source = PageSource(
+        pipeline=lambda: pipeline, mirror=Mirror(), link=lambda: None, on_command=execute
+    )
+    shown = source.gauge()
+    assert (None if shown is None else shown.device) == title
+    assert source.heading() == 0.0

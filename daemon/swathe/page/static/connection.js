@@ -40,9 +40,9 @@ export class Connection {
     on("plan", (plan) => this.#station.setPlan(plan));
     on("replaced", ({ plan, messages }) => this.#station.replace(plan, messages));
     on("messages", (pairs) => this.#station.applyMessages(pairs));
-    on("pixels", ({ position, patch }) => {
+    on("pixels", ({ position, heading, patch }) => {
       if (patch) this.#station.emit("pixels", patch);
-      this.#station.setPosition(position);
+      this.#station.setPosition(position, heading);
     });
     on("stale", () => this.#station.emit("stale"));
     on("beat", (beat) => {

@@ -24,9 +24,10 @@ export function cluster(gaps, reach) {
       last.scan[1] = Math.max(last.scan[1], gap.scan.to);
       last.cells += gap.cells;
       for (const [cause, n] of Object.entries(gap.causes)) last.causes[cause] = (last.causes[cause] ?? 0) + n;
+      for (const probe of gap.probes ?? []) if (!last.probes.includes(probe)) last.probes.push(probe);
     } else {
       found.push({
-        ids: [gap.number], cause: gap.cause, cells: gap.cells, causes: { ...gap.causes },
+        ids: [gap.number], cause: gap.cause, cells: gap.cells, causes: { ...gap.causes }, probes: [...gap.probes ?? []],
         scan: [gap.scan.from, gap.scan.to], index: [gap.index.from, gap.index.to],
       });
     }
@@ -199,7 +200,8 @@ export class GapList {
     const index = region({ scan: null, index: plan.index }, null, one.index);
     const set = (part, text) => { if (part.textContent !== text) part.textContent = text; };
     set(row.where, scan);
-    set(row.details, [causesText(one.causes, one.cells), index, `${count(one.cells)} ${one.cells === 1 ? "cell" : "cells"}`].filter(Boolean).join(" · "));
+    const probes = one.probes.length ? `probe ${one.probes.join(", ")}` : "";
+    set(row.details, [causesText(one.causes, one.cells), probes, index, `${count(one.cells)} ${one.cells === 1 ? "cell" : "cells"}`].filter(Boolean).join(" · "));
     set(row.name, `Gap ${one.name}: `);
     row.item.classList.toggle("wanted", one.wanted !== null);
     set(row.request, one.wanted ? `★ re-scan requested by ${one.wanted.by}, number ${one.wanted.rank}` : "");

@@ -14,6 +14,7 @@ import { NameDialog } from "./name.js";
 import { NextStep } from "./next_step.js";
 import { Panels, element } from "./panels.js";
 import { PlaceForm } from "./place.js";
+import { ProbeTable } from "./probes.js";
 import { Reading } from "./reading.js";
 import { Doubtful } from "./doubtful.js";
 import { beyondNames, showScale } from "./scale.js";
@@ -59,7 +60,7 @@ const revisions = new Revisions(station, commands);
 const doubtful = new Doubtful(station, commands);
 const gaps = new GapList(station, map, commands, $("gap-list"));
 const alarms = new Alarms(station, map, commands);
-const ofRun = viewing ? [] : [new LinePanel(station), new NextStep(station, map), new GaugePanel(station)];
+const ofRun = viewing ? [] : [new LinePanel(station), new NextStep(station, map), new GaugePanel(station), new ProbeTable(station)];
 if (!viewing) {
   connectSwitches(new Sounds(station), new Awake());
   new CrawlerBar(station);

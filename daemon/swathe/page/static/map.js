@@ -92,7 +92,7 @@ export class MapView {
   }
 
   #setPlan(plan) {
-    const fixed = (one) => JSON.stringify({ ...one, trail: 0, session: 0, placing: 0 });
+    const fixed = (one) => JSON.stringify({ ...one, trail: 0, heading: 0, session: 0, placing: 0 });
     const same = this.plan && fixed(this.plan) === fixed(plan);
     const moved = same && this.plan.session === plan.session && this.plan.placing !== plan.placing;
     this.plan = plan;

@@ -178,9 +178,13 @@ function drawProbe(context, view, [scan, index], unit, ink) {
   context.fill();
 }
 
-/** Draw the datum as a cross, and each probe at its offset: full with an echo, crossed without one. */
-function drawCarriage(context, view, { plan, position: [scan, index], progress }, unit, ink) {
+/** Draw the datum as a cross, turned with the carriage, and each probe: full with an echo, crossed without one. */
+function drawCarriage(context, view, { plan, position: [scan, index], heading, progress }, unit, ink) {
   if (scan === null) return;
+  // Where it is turned by an angle that is not known, nobody knows where its probes are.
+  const angle = plan.turns ? heading : 0;
+  const [cosine, sine] = [Math.cos, Math.sin].map((of) => of(((angle ?? 0) * Math.PI) / 180));
+  const turned = (along, across) => [along * cosine - across * sine, along * sine + across * cosine];
   const r = 5 * unit;
   const middle = view.top + view.breadth / 2;
   const at = (along, across) => view.toPoint(onto(scan + along, plan.scan), view.profile ? middle : onto((index ?? 0) + across, plan.index));
@@ -194,14 +198,14 @@ function drawCarriage(context, view, { plan, position: [scan, index], progress }
   };
   const [x0, y0] = at(0, 0);
   context.beginPath();
-  context.moveTo(x0 - 2 * r, y0);
-  context.lineTo(x0 + 2 * r, y0);
-  context.moveTo(x0, y0 - 2 * r);
-  context.lineTo(x0, y0 + 2 * r);
+  for (const [along, across] of [turned(2 * r, 0), turned(0, 2 * r)]) {
+    context.moveTo(x0 - along, y0 - across);
+    context.lineTo(x0 + along, y0 + across);
+  }
   haloed(context, 1.5 * unit, ink, ink.text);
+  if (angle === null) return;
   plan.probes.forEach((probe, k) => {
-    if (probe.scan === null) return; // it turns with the carriage
-    const [x, y] = at(probe.scan, probe.index);
+    const [x, y] = at(...turned(probe.scan, probe.index));
     const state = progress?.probes?.[k]?.state;
     context.beginPath();
     context.arc(x, y, r, 0, 7);

@@ -141,7 +141,8 @@ export class Panels {
       if (viewing) return [port.device, null, "", notes.slice(1).filter(Boolean).join(" · ")];
       return [port.device, port.state === "open", port.state, notes.filter(Boolean).join(" · ")];
     });
-    for (const probe of progress?.probes ?? []) lines.push(probeLine(probe));
+    // What each reads now is in a table of its own.
+    if (viewing) for (const probe of progress?.probes ?? []) lines.push(probeLine(probe));
     if (broker) lines.push(["broker", broker.state === "connected", broker.state, [broker.address, broker.detail].filter(Boolean).join(" · ")]);
     const list = $("port-list");
     const text = JSON.stringify(lines);
@@ -199,16 +200,9 @@ export class Panels {
   }
 }
 
-/** Name, sign, state and notes of one of several probes; its state is of now, its count of the survey. */
-function probeLine(probe) {
-  const name = `probe ${probe.name}`;
-  const notes = [`${count(probe.echoes)} of ${count(probe.readings)} readings with an echo`];
-  if (viewing) return [name, null, "", notes[0]];
-  // That others have an echo meanwhile is what makes it a fault of this one.
-  if (probe.alone) notes.push("others have one");
-  if (probe.state !== "echo" && probe.last_echo) notes.push(`last at ${clock(probe.last_echo)}`);
-  return [name, probe.state === "echo" ? true : probe.alone ? false : null, probe.state, notes.join(" · ")];
-}
+/** Name, sign, state and notes of one of several probes of a finished survey. */
+const probeLine = (probe) =>
+  [`probe ${probe.name}`, null, "", `${count(probe.echoes)} of ${count(probe.readings)} readings with an echo`];
 
 /** Return a new element with a text and a class. */
 export function element(tag, text, name = "") {

@@ -42,6 +42,7 @@ export class Station extends EventTarget {
     this.gauge = null;
     this.broker = null;
     this.position = [null, null];
+    this.heading = null; // degrees; null while unknown
     this.trail = [];
   }
 
@@ -76,15 +77,16 @@ export class Station extends EventTarget {
     this.plan = plan;
     setStation(plan);
     this.trail = plan.trail;
+    this.heading = plan.heading; // it comes again only once the carriage moves
     this.zones = plan.excluded;
     this.emit("plan", plan);
   }
 
   /** Replace plan and messages at once: the survey was placed again. */
   replace(plan, pairs) {
-    const { crawler, broker, position, trail } = this;
+    const { crawler, broker, position, heading, trail } = this;
     this.reset();
-    Object.assign(this, { plan, crawler, broker, position, trail, zones: plan.excluded });
+    Object.assign(this, { plan, crawler, broker, position, heading, trail, zones: plan.excluded });
     setStation(plan);
     this.emit("plan", plan);
     this.applyMessages(pairs, true);
@@ -179,10 +181,11 @@ export class Station extends EventTarget {
     return this.gapIndex === null ? 0 : Math.max(0, this.gapIndex.open - this.gapIndex.listed);
   }
 
-  setPosition(position) {
+  setPosition(position, heading) {
     const [scan, index] = position;
     const moved = scan !== null && (scan !== this.position[0] || index !== this.position[1]);
     this.position = position;
+    this.heading = heading ?? null;
     if (moved) {
       this.trail.push([scan, index ?? 0]);
       if (this.trail.length > TRAIL) this.trail.splice(0, this.trail.length - TRAIL);

@@ -53,6 +53,7 @@ class DeviceInputs:
         positions: of which axes they are lost.
         standstills: of the process.
         pauses: in which readings say nothing about the devices.
+        heading: axis of the carriage's heading, degrees; None where it keeps its direction.
         conditions: changes of the conditions of axes, for alarms; see `take_conditions`.
     """
 
@@ -92,8 +93,8 @@ class DeviceInputs:
             self.stepped = SteppedIndex(station, noise=noise, line=line, in_doubt=in_doubt)
         axes = (self._scan, self._index)
         self._axes = tuple(axis for axis in axes if isinstance(axis, EncodedAxis))
-        self._heading = heading_axis(station, self.links, rests=self._on_change)
-        self._tracked = (*self._axes, *([] if self._heading is None else [self._heading]))
+        self.heading = heading_axis(station, self.links, rests=self._on_change)
+        self._tracked = (*self._axes, *([] if self.heading is None else [self.heading]))
         self.positions = LostPositions(self._axes, self.links)
         self.standstills = Standstills()
         for axis in self._tracked:
@@ -117,7 +118,7 @@ class DeviceInputs:
             lateness_ns=station.placing.lateness,
             held_ns=HELD_NS if may_hold else 0,
             probes=self.probes,
-            heading=None if self._heading is None else self._heading.track,
+            heading=None if self.heading is None else self.heading.track,
         )
         self.pauses = Pauses()
         self.place_sums: PlaceSums | None = None
@@ -148,7 +149,7 @@ class DeviceInputs:
             if axis.device != device or not batch.positions.size:
                 continue
             column = batch.positions["counts"][:, axis.column]
-            if axis is not self._heading:
+            if axis is not self.heading:
                 self._watches.add_positions(axis, column, batch.positions_known_at)
             samples = axis.take(
                 batch.positions["time"],
@@ -255,7 +256,7 @@ class DeviceInputs:
         tally = self.links[axis.device].tally
         tally.glitches += axis.glitches - self._glitches[axis.name]
         self._glitches[axis.name] = axis.glitches
-        if axis.device == self._combined_device and axis is not self._heading:
+        if axis.device == self._combined_device and axis is not self.heading:
             self.combined.decide(axis.name, samples)
         good = samples.good
         if self.positions.unproven and good.any():
@@ -318,7 +319,7 @@ class DeviceInputs:
         self._rest_until(now, final=True)
         for axis in self._tracked:
             self._silent_devices.add(axis.device)
-            if axis is not self._heading:
+            if axis is not self.heading:
                 self.positions.unproven.add(axis.name)
             self._add_samples(axis, axis.break_path(now, until))
         for second in self._second.values():
@@ -366,7 +367,7 @@ class DeviceInputs:
         """Return the changes of conditions of axes and devices since the last call."""
         changes = self.conditions + self._watches.take_conditions()
         self.conditions.clear()
-        changes += [] if self._heading is None else heading_conditions(self._heading)
+        changes += [] if self.heading is None else heading_conditions(self.heading)
         changes += self.probe_numbers.conditions
         self.probe_numbers.conditions.clear()
         lists = [axis.conditions for axis in self._axes]

@@ -6,17 +6,19 @@ wait for their time, or belong to no cell.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from swathe_drivers.records import READING
 
-__all__ = ["NEWEST_READINGS", "NewestReadings"]
+__all__ = ["NEVER_ARRIVED", "NEWEST_READINGS", "NewestReadings"]
 
 NEWEST_READINGS = 20
 """So many readings are kept."""
+NEVER_ARRIVED: Final = -1
+"""In place of the journal time of a reading of an input that has sent none."""
 
 
 class NewestReadings:
@@ -35,6 +37,9 @@ class NewestReadings:
         self.known: NDArray[np.int64] = np.empty(0, np.int64)
         self.sent_valid = False
         self.waveform: NDArray[Any] | None = None
+        # Of each input, by its number.
+        self._of_input: NDArray[Any] = np.empty(0, READING)
+        self._known_of: NDArray[np.int64] = np.empty(0, np.int64)
 
     def note_sent(self, readings: NDArray[Any]) -> None:
         """Note readings as the device sent them, shape (n,), before their A-scans are measured."""
@@ -58,3 +63,27 @@ class NewestReadings:
         self.known = np.concatenate((self.known, known[newest]))[newest].copy()
         if waveforms is not None:
             self.waveform = waveforms[-1].copy()
+        inputs = readings["probe"]
+        missing = int(inputs.max()) + 1 - self._known_of.size
+        if missing > 0:
+            self._of_input = np.concatenate((self._of_input, np.zeros(missing, READING)))
+            never = np.full(missing, NEVER_ARRIVED)
+            self._known_of = np.concatenate((self._known_of, never))
+        # Of several readings of one input the last one stays.
+        self._of_input[inputs] = readings
+        self._known_of[inputs] = known
+
+    def of_input(self, number: int | None) -> tuple[NDArray[Any], int]:
+        """Return the newest reading of an input, shape (), and the journal time it is known from, ns.
+
+        Args:
+            number: of the input, as the device has it; None for whatever the device sends.
+
+        Returns:
+            A reading of zeros and `NEVER_ARRIVED` before any.
+        """
+        if number is None and self.readings.size:
+            return self.readings[-1], int(self.known[-1])
+        if number is None or number >= self._known_of.size:
+            return np.zeros((), READING), NEVER_ARRIVED
+        return self._of_input[number], int(self._known_of[number])

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from enum import StrEnum
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,8 @@ from pydantic import Field
 from swathe.arrays import Ints
 from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.placing.probe_echoes import ProbeEchoes
-from swathe.pipeline.progress.fields import Snapshot, UtcTime
+from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
+from swathe.pipeline.progress.probes_now import ProbeNow
 from swathe.station import MOST_PROBES, ProbeArray
 
 __all__ = [
@@ -45,6 +46,26 @@ class ProbeSnapshot(Snapshot):
         description="whether it has no echo while other probes have some, which has an alarm"
     )
     last_echo: UtcTime | None = Field(description="time of its newest echo; null before any")
+    last_reading: UtcTime | None = Field(
+        None, description="when its newest reading came, with or without an echo; null before any"
+    )
+    has_echo: bool = Field(False, description="whether that reading has an echo")
+    thickness: Annotated[float | None, Digits(3, inches=3)] = Field(
+        None,
+        description="of that reading by the probe's calibration, mm; null without an echo, without a "
+        "calibration, and once the reading is no more of now",
+    )
+    amplitude: Annotated[float | None, Digits(1, shown=0)] = Field(
+        None,
+        description="of that reading, % of full screen height; null where none is sent, and likewise",
+    )
+    scan: Annotated[float | None, Digits(3, shown=2)] = Field(
+        None,
+        description="where the probe is, mm; null while position or heading of the carriage is unknown",
+    )
+    index: Annotated[float | None, Digits(3, shown=2)] = Field(
+        None, description="where the probe is, mm; null likewise"
+    )
     readings: int = Field(description="readings with a position, of the survey")
     echoes: int = Field(description="of these, those with an echo")
     checked: UtcTime | None = Field(
@@ -101,8 +122,10 @@ def probe_snapshots(
     probes: ProbeArray,
     echoes: ProbeEchoes,
     counts: Ints,
-    times: tuple[int, int],
+    newest: Sequence[ProbeNow],
+    onto: tuple[Callable[[float], float], Callable[[float], float]],
     *,
+    times: tuple[int, int],
     limit: int,
     checks: Sequence[ProbeCheck],
 ) -> tuple[ProbeSnapshot, ...]:
@@ -112,6 +135,8 @@ def probe_snapshots(
         probes: of the present run.
         echoes: of each probe, followed until now.
         counts: readings with a position, and those with an echo, shape (2, probes or more).
+        newest: reading and place of each probe.
+        onto: from positions in mm to those that the scan and the index axis show.
         times: host time of now, and the offset from it to UTC, ns.
         limit: what is older came not of late, ns.
         checks: of each probe.
@@ -120,12 +145,14 @@ def probe_snapshots(
         return ()
     found: list[ProbeSnapshot] = []
     now, utc_offset = times
-    for probe in probes.probes:
+    for probe, seen in zip(probes.probes, newest, strict=True):
         number = probe.number
+        # A reading whose time is not found yet is one of now as well.
+        is_new = seen.arrived is not None and seen.arrived > now - limit
         state = ProbeState.NO_READINGS
-        if echoes.last_echo[number] > now - limit:
+        if echoes.last_echo[number] > now - limit or (is_new and seen.has_echo):
             state = ProbeState.ECHO
-        elif echoes.last_reading[number] > now - limit:
+        elif is_new or echoes.last_reading[number] > now - limit:
             state = ProbeState.NO_ECHO
         last = int(echoes.last_echo[number])
         found.append(
@@ -134,6 +161,12 @@ def probe_snapshots(
                 state=state,
                 alone=number in echoes.lost,
                 last_echo=None if last < 0 else last + utc_offset,
+                last_reading=None if seen.arrived is None else seen.arrived + utc_offset,
+                has_echo=seen.has_echo,
+                thickness=seen.thickness if is_new else None,
+                amplitude=seen.amplitude if is_new else None,
+                scan=None if seen.scan is None else onto[0](seen.scan),
+                index=None if seen.index is None else onto[1](seen.index),
                 readings=int(counts[0, number]),
                 echoes=int(counts[1, number]),
                 **asdict(checks[number]),

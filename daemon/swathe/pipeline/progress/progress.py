@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Bools, Ints
+from swathe.pipeline.calibration_in_force import CalibrationInForce
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.cells.minimum import MinimumThickness
@@ -19,7 +20,8 @@ from swathe.pipeline.placing.reading_times import ReadingPace
 from swathe.pipeline.placing.track import NEVER_KNOWN
 from swathe.pipeline.progress.fields import percent_of
 from swathe.pipeline.progress.lift_snapshot import lift_snapshot
-from swathe.pipeline.progress.probe_snapshot import probe_checks, probe_snapshots
+from swathe.pipeline.progress.probe_snapshot import ProbeSnapshot, probe_checks, probe_snapshots
+from swathe.pipeline.progress.probes_now import probes_now
 from swathe.pipeline.progress.snapshots import LineNow, ProgressSnapshot
 from swathe.pipeline.spurious.watch import SpuriousWatch
 from swathe.station import AxisMode, Station, budget_of
@@ -234,6 +236,7 @@ def progress_of(
     coupled: bool = False,
     probe_echoes: ProbeEchoes,
     of_probes: Ints,
+    calibration: CalibrationInForce,
     utc_offset: int,
 ) -> ProgressSnapshot:
     """Return the progress of a survey at `time`, ns UTC, that of the last entry."""
@@ -246,6 +249,18 @@ def progress_of(
     due = suspect_cells.checks.due_by_probe(requests.interval if requests else None, probes)
     first_due = min(due.values(), default=None)
     budget = None if minimum.value is None else budget_of(station, minimum.value)
+    snapshots: tuple[ProbeSnapshot, ...] = ()
+    if inputs is not None and len(inputs.probes) > 1:
+        snapshots = probe_snapshots(
+            inputs.probes,
+            probe_echoes,
+            of_probes,
+            probes_now(inputs, calibration, spurious.limits),
+            (grid.scan.onto, grid.index.onto),
+            times=(time - utc_offset, utc_offset),
+            limit=station.alarms.probe,
+            checks=probe_checks(suspect_cells, due, time, probes),
+        )
     minimum_scan, minimum_index = minimum.position or (None, None)
     raw_scan, raw_index = minimum.raw_position or (None, None)
     return ProgressSnapshot(
@@ -278,16 +293,7 @@ def progress_of(
         minimum_raw_index=raw_index,
         to_confirm=spurious.register.open,
         impossible=spurious.impossible,
-        probes=()
-        if inputs is None
-        else probe_snapshots(
-            inputs.probes,
-            probe_echoes,
-            of_probes,
-            (time - utc_offset, utc_offset),
-            limit=station.alarms.probe,
-            checks=probe_checks(suspect_cells, due, time, probes),
-        ),
+        probes=snapshots,
         minimum_expanded=None if budget is None else budget.expanded,
         suspect=suspect_cells.count + slipped_cells.count,
         check_due=first_due,

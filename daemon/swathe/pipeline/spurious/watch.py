@@ -33,6 +33,7 @@ class SpuriousWatch:
         cells: the rules applied to the grid.
         register: the places to confirm.
         impossible: readings so far beyond the limits.
+        limits: thinnest and thickest wall that counts as measured, mm.
     """
 
     def __init__(self, grid: Grid, *, apart: bool) -> None:
@@ -42,18 +43,18 @@ class SpuriousWatch:
         self.cells = SpuriousCells(grid, apart=apart)
         self.register = ConfirmRegister(grid, self.cells)
         self.impossible = 0
-        self._limits = _ANYTHING
+        self.limits = _ANYTHING
 
     def open_run(self, station: Station) -> Cells:
         """Apply the station file of a run; return the cells whose flags changed."""
-        self._limits = thickness_limits(station)
+        self.limits = thickness_limits(station)
         changed = self.cells.set_settings(SpuriousSettings.of_station(station))
         self.register.add(changed)
         return changed
 
     def flag_readings(self, readings: NDArray[Any]) -> None:
         """Flag impossible readings of the scan, dtype `READING` with their thickness, in place."""
-        self.impossible += flag_impossible(readings, self._limits)
+        self.impossible += flag_impossible(readings, self.limits)
 
     def cells_changed(self, update: CellUpdate) -> Cells:
         """Evaluate the cells of an update and those near them; return those whose flags changed."""

@@ -24,6 +24,7 @@ from daemon.handmade import (
 from daemon.strategies import readings
 from swathe.journal import Mark, MarkKind
 from swathe.pipeline import Grid, ProbePath
+from swathe.pipeline.calibration_in_force import CalibrationInForce
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.minimum import MinimumThickness
 from swathe.pipeline.checks.slipped_cells import SlippedCells
@@ -309,6 +310,7 @@ def progress_at(
         unplaced=2,
         probe_echoes=ProbeEchoes(("",)),
         of_probes=no_counts(),
+        calibration=CalibrationInForce(),
         utc_offset=0,
     )
 

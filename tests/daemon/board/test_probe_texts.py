@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
 
@@ -40,7 +41,8 @@ NOW = datetime(2030, 1, 1, 10, 0, 30, tzinfo=UTC)
 
 def progress(*probes: ProbeSnapshot) -> ProgressMessage:
     """Return a progress message with these probes."""
-    return ProgressMessage.model_construct(time=NOW, probes=probes)
+    facts: dict[str, Any] = {"time": NOW, "probes": probes}
+    return ProgressMessage.model_construct(**facts)
 
 
 def reading(name: str, *, age: float = 0.1, **changes: object) -> ProbeSnapshot:

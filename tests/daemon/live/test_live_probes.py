@@ -25,8 +25,8 @@ def flight(mm: float) -> str:
         ),
         (
             "in",
-            "probe gauge: echo, 0.354 in, 30 ms old, at scan 0.28 in, index 0.08 in",
-            "probe second: no echo, 10 ms old, at scan 0.28 in, index 0.20 in",
+            "probe gauge: echo, 0.354 in, 30 ms old, at scan 0.276 in, index 0.079 in",
+            "probe second: no echo, 10 ms old, at scan 0.276 in, index 0.197 in",
         ),
     ],
 )

@@ -71,7 +71,8 @@ def test_each_probe_has_its_own_reading_time_and_place() -> None:
     assert (first.has_echo, second.has_echo) == (True, False)
     assert second.thickness is None
     assert second.state is ProbeState.ECHO  # the last echo was 120 ms ago
-    assert first.last_reading is not None and second.last_reading is not None
+    assert first.last_reading is not None
+    assert second.last_reading is not None
     assert (second.last_reading - first.last_reading).total_seconds() == pytest.approx(0.005)
     assert (first.scan, first.index) == (7.0, 2.0)
     assert (second.scan, second.index) == (7.0, 5.0)

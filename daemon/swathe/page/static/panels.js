@@ -13,7 +13,7 @@ export class Panels {
   constructor(station) {
     this.#station = station;
     station.on("plan", () => this.update());
-    station.on("progress", () => { this.#progress(); this.#check(); this.#ports(); });
+    station.on("progress", () => { this.#progress(); this.#check(); this.#ports(); this.#position(); });
     station.on("run", () => this.#run());
     station.on("crawler", () => this.#run());
     station.on("ports", () => this.#ports());
@@ -110,7 +110,7 @@ export class Panels {
   }
 
   #position() {
-    const { plan, position: at } = this.#station;
+    const { plan, position: at, progress } = this.#station;
     if (!plan) return;
     const [scan, index] = at;
     if (viewing) return set("position", "Choose a cell to see its reading and its line.");
@@ -118,7 +118,7 @@ export class Panels {
     const what = plan.probes?.length ? "Datum" : "Probe";
     if (scan === null) return set("position", `${what}: position unknown`);
     const down = plan.index && index !== null ? `, index ${point(index, "index")}` : "";
-    set("position", `${what}: scan ${point(scan)}${down}`);
+    set("position", `${what}: scan ${point(scan)}${down}${probesText(progress?.probes ?? [])}`);
   }
 
   #ports() {
@@ -198,6 +198,15 @@ export class Panels {
     // What it does now is not known.
     if (text) set("run", "no connection");
   }
+}
+
+/** From how many of several probes an echo comes now, and from which none does; empty of a single one. */
+function probesText(probes) {
+  if (!probes.length) return "";
+  const silent = probes.filter((probe) => probe.state !== "echo");
+  if (!silent.length) return `; echo from all ${probes.length} probes`;
+  if (silent.length === probes.length) return `; no echo from any of ${probes.length} probes`;
+  return `; echo from ${probes.length - silent.length} of ${probes.length} probes, none from ${silent.map((probe) => probe.name).join(", ")}`;
 }
 
 /** Name, sign, state and notes of one of several probes of a finished survey. */

@@ -25,7 +25,7 @@ from swathe.board.texts import (
     check_text,
     coverage_text,
     port_text,
-    probe_lines,
+    probe_reading_lines,
     progress_parts,
     state_text,
 )
@@ -247,7 +247,7 @@ class StationDetail:
         if not tall:
             lines = lines[:_FEW_FIGURES]
         elif scanning:
-            lines += probe_lines(progress, width, view.plan)
+            lines += probe_reading_lines(progress, width, view.plan)
         lifted = [] if progress.lifted is None else [progress.lifted.text]
         return [row, *self._wrapped(lines), *self._wrapped(lifted, "bold")]
 

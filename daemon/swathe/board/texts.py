@@ -31,7 +31,7 @@ __all__ = [
     "coverage_text",
     "gap_text",
     "port_text",
-    "probe_lines",
+    "probe_reading_lines",
     "probes_text",
     "progress_parts",
     "progress_text",
@@ -117,7 +117,7 @@ def probes_text(probes: Sequence[ProbeSnapshot]) -> str:
     return f"echo from {len(probes) - len(silent)} of {len(probes)} probes, {none} from {names}"
 
 
-def probe_lines(
+def probe_reading_lines(
     progress: ProgressMessage, width: int, plan: PlanMessage | None = None, *, most: int = 3
 ) -> list[str]:
     """Return what each of several probes reads now and where it is; nothing of a single one.

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from swathe.board.texts import probe_lines, probes_text
+from swathe.board.texts import probe_reading_lines, probes_text
 from swathe.messages import ProgressMessage
 from swathe.pipeline.progress.probe_snapshot import ProbeSnapshot, ProbeState
 
@@ -60,7 +60,7 @@ def reading(name: str, *, age: float = 0.1, **changes: object) -> ProbeSnapshot:
 
 def test_reading_and_place_of_each_probe_are_told() -> None:
     """What does not echo or comes no more is said instead of a value; never an old value."""
-    lines = probe_lines(
+    lines = probe_reading_lines(
         progress(
             reading("a"),
             reading("b", has_echo=False, thickness=None),
@@ -74,12 +74,12 @@ def test_reading_and_place_of_each_probe_are_told() -> None:
         "now in mm: a 9.876 at 123.46 / -4.00 · b no echo at 123.46 / -4.00 · c NO READING FOR 12 s"
         " · d NO READING YET · e echo at an unknown place"
     ]
-    assert probe_lines(progress(), 400) == []
+    assert probe_reading_lines(progress(), 400) == []
 
 
 def test_places_are_left_out_where_they_take_too_many_lines() -> None:
     """The readings of sixteen probes come before their places."""
-    lines = probe_lines(progress(*(reading(f"p{k}") for k in range(16))), 80)
+    lines = probe_reading_lines(progress(*(reading(f"p{k}") for k in range(16))), 80)
     assert len(lines) == 3
     assert " at " not in "".join(lines)
     assert "".join(lines).count("9.876") == 16

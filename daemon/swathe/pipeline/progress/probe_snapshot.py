@@ -57,7 +57,7 @@ class ProbeSnapshot(Snapshot):
     )
     amplitude: Annotated[float | None, Digits(1, shown=0)] = Field(
         None,
-        description="of that reading, % of full screen height; null where none is sent, and likewise",
+        description="of that reading, of full screen height, %; null where none is sent, and likewise",
     )
     scan: Annotated[float | None, Digits(3, shown=2)] = Field(
         None,

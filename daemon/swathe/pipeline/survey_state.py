@@ -345,10 +345,8 @@ class SurveyState:
 
     def take_gap_snapshots(self) -> list[GapSnapshot]:
         """Return the gaps that changed since the last call, each in its newest state."""
-        changed = self._changed_gaps
-        snapshots = [gap_snapshot(changed[number], self.station) for number in sorted(changed)]
-        self._changed_gaps.clear()
-        return snapshots
+        changed, self._changed_gaps = self._changed_gaps, {}
+        return [gap_snapshot(changed[number], self.station) for number in sorted(changed)]
 
     def open_gap_snapshots(self) -> list[GapSnapshot]:
         """Return the open gaps, by number."""

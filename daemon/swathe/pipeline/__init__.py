@@ -2,7 +2,8 @@
 
 from swathe.pipeline.alarms.register import Alarm
 from swathe.pipeline.cells.coverage import Coverage
-from swathe.pipeline.cells.gaps import Gap, GapCause, GapEnd, causes_of
+from swathe.pipeline.cells.gap_causes import GapCause, causes_of
+from swathe.pipeline.cells.gaps import Gap, GapEnd
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.known_times import EARLIEST_NS
 from swathe.pipeline.cells.regions import runs_of

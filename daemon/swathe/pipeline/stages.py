@@ -396,5 +396,5 @@ class SurveyStages(SurveyState):
 
     def _list_places(self, time: int) -> None:
         """Bring the places to confirm up to date at `time`, ns UTC; all before is on the grid."""
-        self.spurious.evaluate(time, self.coverage.left, self.minimum.raw_cell)
+        self.spurious.evaluate(time, self.coverage.has_left, self.minimum.raw_cell)
         self._alarm_evaluation.confirmations_changed()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from pydantic import AwareDatetime, Field
 
+from swathe.arrays import Bools, Cells
 from swathe.pipeline import CellState, Pipeline
 from swathe.pipeline.progress.fields import Snapshot
 from swathe.reading_flags import ReadingFlag
@@ -69,8 +70,13 @@ def calibration_summary(pipeline: Pipeline) -> CalibrationSummary | None:
     law, record = law_of(station), station.record
     if law is None:
         return None
-    outside = (grid.quality & np.uint16(ReadingFlag.OUTSIDE_CALIBRATION)) > 0
-    outside &= (grid.state == CellState.MEASURED) | (grid.state == CellState.SUSPECT)
+
+    def are_outside(cells: Cells) -> Bools:
+        flagged = (grid.quality[cells] & np.uint16(ReadingFlag.OUTSIDE_CALIBRATION)) > 0
+        state = grid.state[cells]
+        return np.asarray(flagged & ((state == CellState.MEASURED) | (state == CellState.SUSPECT)))
+
+    outside = grid.find(are_outside)
     minimum = pipeline.minimum
     return CalibrationSummary(
         velocity_mm_per_us=law.velocity,
@@ -85,8 +91,8 @@ def calibration_summary(pipeline: Pipeline) -> CalibrationSummary | None:
         range_mm=None if record is None else record.range_mm,
         temperature_range_degC=None if record is None else record.temperature_range_degC,
         outside_readings=applied.outside,
-        outside_cells=int(np.count_nonzero(outside)),
-        outside_minimum=minimum.value is not None and bool(outside[minimum.cell]),
+        outside_cells=int(outside.size),
+        outside_minimum=minimum.value is not None and bool((outside == minimum.cell).any()),
         earlier=tuple(
             EarlierCalibration(
                 velocity_mm_per_us=one.velocity,

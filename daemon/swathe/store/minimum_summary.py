@@ -83,12 +83,14 @@ class MinimumSummary(Snapshot):
 def minimum_summary(pipeline: Pipeline) -> MinimumSummary | None:
     """Return the minimum thickness with the interval for the true one; None before any reading."""
     grid, progress = pipeline.grid, pipeline.progress()
-    measured: Bools = (grid.state == CellState.MEASURED) & (grid.hits > 0)
-    suspect: Bools = (grid.state == CellState.SUSPECT) & (grid.hits > 0)
-    doubtful = measured & are_unconfirmed(grid.quality)
-    cells = np.flatnonzero(measured & ~doubtful)
+    read = grid.find(lambda cells: np.asarray(grid.hits[cells] > 0))
+    measured: Bools = grid.state[read] == CellState.MEASURED
+    suspect: Bools = grid.state[read] == CellState.SUSPECT
+    doubtful = measured & are_unconfirmed(grid.quality[read])
+    cells = read[measured & ~doubtful]
     if not (measured.any() or suspect.any()):
         return None
+    uncertain = grid.find(lambda cells: np.asarray(grid.state[cells] == CellState.UNCERTAIN))
     interval, not_stated = _interval(pipeline, cells)
     return MinimumSummary(
         minimum_mm=progress.minimum,
@@ -98,7 +100,7 @@ def minimum_summary(pipeline: Pipeline) -> MinimumSummary | None:
         cells=int(cells.size),
         suspect_cells=int(np.count_nonzero(suspect)),
         unconfirmed_cells=int(np.count_nonzero(doubtful)),
-        uncertain_cells=int(np.count_nonzero(grid.state == CellState.UNCERTAIN)),
+        uncertain_cells=int(uncertain.size),
         unplaced_readings=progress.unplaced,
         uneven_cells=0 if interval is None else interval.uneven,
         repeatability_mm=None if interval is None else interval.repeatability,

@@ -35,7 +35,7 @@ from swathe.messages import moment
 from swathe.page import HandGuidance, Opening
 from swathe.page.result import ResultFile
 from swathe.pipeline import CellState, Grid
-from swathe.pipeline.cells.gaps import GapCause
+from swathe.pipeline.cells.gap_causes import GapCause
 from swathe.station import AlarmKind, AxisMode, PageSettings, parse_station
 from swathe_drivers import WaveformFormat
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from swathe.arrays import Cells, Floats, distinct
 from swathe.pipeline.alarms.register import Alarm, AlarmRegister
 from swathe.pipeline.cells.grid import CellState, Grid
+from swathe.pipeline.cells.plan_arrays import PlanArrays, plan_zeros
 from swathe.reading_flags import are_unconfirmed
 from swathe.station import AlarmKind, CellRule
 
@@ -49,7 +50,7 @@ class _Area:
     doubtful: bool = False
 
 
-class BelowAlert:
+class BelowAlert(PlanArrays):
     """Follows the cells below the alert level.
 
     Args:
@@ -70,7 +71,8 @@ class BelowAlert:
         self._grid = grid
         self._register = register
         self._level = level
-        self._owner = np.zeros(grid.state.size if level else 0, np.int32)
+        self.touched = grid.touched
+        self._owner = plan_zeros(grid.state.size if level else 0, np.int32)
         self._areas: dict[int, _Area] = {}
         self._of_block: dict[tuple[int, int], int] = {}
         self._touched: list[Cells] = []

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Bools, Cells, Floats, Ints, distinct, run_lengths, run_starts
+from swathe.pipeline.cells.plan_arrays import PlanArrays, TouchedCells, plan_zeros
 
 __all__ = ["CellVisits", "Stays", "place_numbers"]
 
@@ -49,12 +50,13 @@ class Stays:
     away: Ints
 
 
-class CellVisits:
+class CellVisits(PlanArrays):
     """Follows the visits of all cells.
 
     Args:
         shape: rows and columns of the grid.
         wrapped: whether its rows and its columns go round.
+        touched: the cells of the grid that readings may have reached.
 
     Attributes:
         apart: whether each call of `add` is a visit of its own, as a coupling of a spot is.
@@ -63,16 +65,19 @@ class CellVisits:
         second: second lowest, mm, shape (cells,); infinite for one visit, 0 without any.
     """
 
-    def __init__(self, shape: tuple[int, int], wrapped: tuple[bool, bool]) -> None:
+    def __init__(
+        self, shape: tuple[int, int], wrapped: tuple[bool, bool], touched: TouchedCells
+    ) -> None:
         self._shape = shape
         self._wrapped = wrapped
+        self.touched = touched
         cells = shape[0] * shape[1]
         self.apart = False
-        self.count = np.zeros(cells, np.uint8)
-        self.lowest = np.zeros(cells, np.float32)
-        self.second = np.zeros(cells, np.float32)
-        self._which = np.zeros(cells, np.uint8)  # which of both the visit now is
-        self._last = np.zeros(cells, np.uint32)  # serial of the last stay with a valid reading
+        self.count = plan_zeros(cells, np.uint8)
+        self.lowest = plan_zeros(cells, np.float32)
+        self.second = plan_zeros(cells, np.float32)
+        self._which = plan_zeros(cells, np.uint8)  # which of both the visit now is
+        self._last = plan_zeros(cells, np.uint32)  # serial of the last stay with a valid reading
         self._stays = 0
         self._recent: Cells = np.empty(0, np.int64)
 

@@ -21,7 +21,9 @@ from swathe.pipeline.cells.footprint import Footprints
 from swathe.pipeline.cells.gaps import GapEnd, GapRegister
 from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
 from swathe.pipeline.cells.lines import EncodedLines, SteppedLines
+from swathe.pipeline.cells.plan_arrays import PlanArrays, plan_zeros
 from swathe.pipeline.cells.planned import PLACED_WITHIN_NS, PlannedCells
+from swathe.pipeline.cells.unvisited import MOST_LISTED, Runs, unvisited_runs
 from swathe.pipeline.instants import instant_of
 from swathe.pipeline.placing.placed import ProbePath
 from swathe.pipeline.placing.track import NEVER_KNOWN
@@ -35,7 +37,7 @@ _NEAR_CELLS = 1
 _STEPS_AT_ONCE = 8
 
 
-class Coverage:
+class Coverage(PlanArrays):
     """Follows the probe over the grid and keeps the register of gaps.
 
     Args:
@@ -54,11 +56,13 @@ class Coverage:
         self._grid = grid
         self.gaps = GapRegister(grid)
         self.planned = PlannedCells(grid)
-        self.required = int(np.count_nonzero(grid.state != CellState.EXCLUDED))
+        self.touched = grid.touched
+        self.required = grid.state.size - int(grid.excluded_in_row.sum())
         self.measured = 0
         self.probe_cell = -1
         self._lines = SteppedLines() if stepped else EncodedLines(grid)
-        self._left = np.zeros(grid.state.shape, bool)
+        self._left = plan_zeros(grid.state.size, bool)
+        self._ended = False  # and all cells count as left behind
         # Crossed, and still near the probe.
         self._near: Cells = np.empty(0, np.int64)
         # Left behind, from a journal time on that no evaluation has reached.
@@ -67,11 +71,9 @@ class Coverage:
         self._leaving_passed: Bools = np.empty(0, bool)  # whether the probe was in the cell
         self._touched: list[Cells] = []
         self._closed_out: Cells = np.empty(0, np.int64)
-        self._done = np.zeros(grid.shape[0], bool)
+        self._done = plan_zeros(grid.shape[0], bool)
         self._dirty_rows: set[int] = set()
-        self._measured_in_row = np.zeros(grid.shape[0], np.int64)
-        states = grid.state.reshape(grid.shape)
-        self.required_in_row = np.count_nonzero(states != CellState.EXCLUDED, axis=1)
+        self._measured_in_row = plan_zeros(grid.shape[0], np.int64)
 
     @property
     def percent(self) -> float:
@@ -83,10 +85,18 @@ class Coverage:
         """The line that the probe scans now; -1 before the first."""
         return self._lines.row
 
+    def has_left(self, cell: int) -> bool:
+        """Return whether the probe had left a flat cell behind at the last evaluation."""
+        return self._ended or bool(self._left[cell])
+
     @property
-    def left(self) -> NDArray[np.bool_]:
-        """Which cells the probe has left behind at the last evaluation, shape (cells,)."""
-        return self._left
+    def required_in_row(self) -> Cells:
+        """How many cells of each line are required, shape (lines,)."""
+        return np.asarray(self._grid.shape[1] - self._grid.excluded_in_row)
+
+    def done_lines(self) -> list[int]:
+        """Return the lines that the probe has left, rising."""
+        return list(np.flatnonzero(self._done).tolist())
 
     def measured_in_row(self, row: int) -> int:
         """Return how many cells of a line are measured."""
@@ -119,7 +129,7 @@ class Coverage:
     def add_suspect(self, cells: Cells, time: int) -> None:
         """Count measured cells, rising, that are no more; those left behind join gaps."""
         self._count(cells, -1)
-        self.gaps.add(cells[self._left[cells]], time)
+        self.gaps.add(cells[self._are_left(cells)], time)
 
     def clear_suspect(self, cells: Cells, time: int, *, by: str = "", reason: str = "") -> None:
         """Count suspect cells that a check, overridden by whom and why, makes measured again."""
@@ -132,7 +142,7 @@ class Coverage:
         self._count(cells[grid.state[cells] == CellState.MEASURED], -1)
         self.required -= int(cells.size)
         rows, counts = np.unique(cells // grid.shape[1], return_counts=True)
-        self.required_in_row[rows] -= counts
+        grid.excluded_in_row[rows] += counts
         self._dirty_rows.update(rows.tolist())
         self.gaps.remove(cells, time, GapEnd.EXCLUDED, by=by, reason=reason)
 
@@ -141,9 +151,12 @@ class Coverage:
         grid = self._grid
         self.required += int(cells.size)
         rows, counts = np.unique(cells // grid.shape[1], return_counts=True)
-        self.required_in_row[rows] += counts
+        grid.excluded_in_row[rows] -= counts
         self._dirty_rows.update(rows.tolist())
-        self.gaps.add(cells[self._left[cells]], time)
+        self.gaps.add(cells[self._are_left(cells)], time)
+
+    def _are_left(self, cells: Cells) -> Bools:
+        return np.asarray(self._left[cells] | self._ended)
 
     def break_off(self) -> None:
         """Forget the line: the probe may be carried, and does not pass the lines on its path."""
@@ -307,6 +320,7 @@ class Coverage:
         cells = cells[~self._left[cells]]
         if not cells.size:
             return
+        self.touched.add(cells)
         self._left[cells] = True
         self._dirty_rows.update(distinct(cells // self._grid.shape[1]).tolist())
         self.gaps.add(cells[self._grid.missing(cells)], time)
@@ -325,19 +339,29 @@ class Coverage:
             time: the same in ns UTC.
         """
         self.evaluate(until, time)
-        todo = self._grid.missing(slice(None)) & ~self._left
-        self._closed_out = np.flatnonzero(todo)
+        grid, left = self._grid, self._left
+        reached = grid.find(lambda cells: ~left[cells])
+        missing = grid.missing(reached)
+        left[reached[~missing]] = True  # the probe has left the measured ones as well
+        todo, never = reached[missing], unvisited_runs(grid)
+        if never.size <= MOST_LISTED:
+            todo, never = np.sort(np.concatenate((todo, never.cells()))), Runs.none()
         self._near = self._leaving = np.empty(0, np.int64)
         self._leaving_known = np.empty(0, np.int64)
         self._leaving_passed = np.empty(0, bool)
         self.planned.forget()
-        self._leave(self._closed_out, time)
-        self._left[:] = True  # the probe has left the measured ones as well
+        self._closed_out = todo
+        if never.size:
+            self.gaps.add_unvisited(todo, never, time)
+        else:
+            self._leave(todo, time)
+        self._ended = True
 
     def reopen(self, time: int) -> None:
         """Resume the survey: cells that the probe had not reached are no gap any more."""
         self.planned.forget()  # of a run that was killed
         cells = self._closed_out
+        self._ended = False
         self._left[cells] = False
-        self.gaps.remove(cells, time, GapEnd.WITHDRAWN)
+        self.gaps.reopen(cells, time)
         self._closed_out = np.empty(0, np.int64)

@@ -120,8 +120,11 @@ def pass_through(grid: Grid, stays: CrossedCells) -> None:
     known = stays.entered & stays.known
     uncertain = stays.uncertain | stays.unplaced | stays.unread
     grid.pass_over(stays.cells[known], stays.silent[known], uncertain[known], stays.probe[known])
-    grid.unplaced[stays.cells[stays.unplaced & inside]] = True
-    grid.unread[stays.cells[stays.unread & inside]] = True
+    for layer, here in ((grid.unplaced, stays.unplaced), (grid.unread, stays.unread)):
+        if here.any():
+            cells = stays.cells[here & inside]
+            grid.touched.add(cells)
+            layer[cells] = True
     # In a cell that was entered with an earlier piece of the path.
     grid.lose(stays.cells[stays.lost & ~stays.entered & inside])
 

@@ -14,26 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Cells, Ints, distinct
-from swathe.pipeline.cells.grid import CellState, Grid
+from swathe.pipeline.cells.gap_causes import CAUSE_OF_STATE, GapCause, causes_apart, causes_of
+from swathe.pipeline.cells.grid import Grid
+from swathe.pipeline.cells.plan_arrays import PlanArrays, plan_zeros
 from swathe.pipeline.cells.regions import label_regions, neighbours
+from swathe.pipeline.cells.unvisited import Runs, regions_of
 
-__all__ = ["Gap", "GapCause", "GapEnd", "GapPart", "GapRegister", "causes_of"]
-
-
-class GapCause(StrEnum):
-    """Why the cells of a gap were not measured; the commonest cause of its cells."""
-
-    UNVISITED = "unvisited"
-    NO_SIGNAL = "no signal"
-    TOO_FAST = "too fast"
-    UNCERTAIN = "time uncertain"
-    UNPLACED = "reading unplaced"
-    """A reading was taken there; where was not known in time, as with an encoder's bytes that come late."""
-    UNREAD = "readings not received"
-    """What the gauge sent there was damaged, or its port was away: whether it had an echo nobody knows."""
-    SUSPECT = "check failed"
-    SLIPPED = "slip"
-    """Suspect, too: two sources of the position parted."""
+__all__ = ["Gap", "GapEnd", "GapPart", "GapRegister"]
 
 
 class GapEnd(StrEnum):
@@ -49,15 +36,6 @@ class GapEnd(StrEnum):
     """A zone that contains it was excluded."""
     PLACED_AGAIN = "placed again"
     """The survey was placed again with a measured delay, and has no such gap."""
-
-
-_CAUSE_OF_STATE = {
-    CellState.UNVISITED: GapCause.UNVISITED,
-    CellState.NO_SIGNAL: GapCause.NO_SIGNAL,
-    CellState.SKIPPED: GapCause.TOO_FAST,
-    CellState.UNCERTAIN: GapCause.UNCERTAIN,
-    CellState.SUSPECT: GapCause.SUSPECT,
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +62,7 @@ class Gap:
     Attributes:
         number: its lifelong number, from 1.
         cells: flat cells still missing, shape (n,); empty once it ended.
+        unvisited: further missing cells, of a large plan whose run has ended.
         described: number of the register's description of it, which rises with each change of any gap.
         size: number of cells missing. Of an ended gap, size, scan, index, area and causes are
             those at its largest.
@@ -118,6 +97,7 @@ class Gap:
     area: float = 0.0
     size: int = 0
     described: int = 0
+    unvisited: Runs = field(default_factory=Runs.none)
 
     @property
     def cause(self) -> GapCause:
@@ -137,7 +117,7 @@ _Size = tuple[
 """A gap's size, scan, index, area, causes, parts and probes."""
 
 
-class GapRegister:
+class GapRegister(PlanArrays):
     """All gaps of a survey, open and ended.
 
     Args:
@@ -147,7 +127,8 @@ class GapRegister:
     def __init__(self, grid: Grid) -> None:
         self._grid = grid
         self._wrapped = (grid.index.wrapped, grid.scan.wrapped)
-        self._gap_of = np.zeros(grid.state.shape, np.int32)
+        self.touched = grid.touched
+        self._gap_of = plan_zeros(grid.state.size, np.int32)
         self._gaps: dict[int, Gap] = {}
         self._open: dict[int, Gap] = {}
         self._changed: set[int] = set()
@@ -209,17 +190,49 @@ class GapRegister:
             reason: that person's reason.
         """
         cells = cells[self._gap_of[cells] > 0]
-        numbers = distinct(self._gap_of[cells].astype(np.int64))
+        for gap in self._remove(cells, self.numbers_of(cells), time, end):
+            gap.closed_by, gap.reason = by, reason
+
+    def _remove(self, cells: Cells, numbers: list[int], time: int, end: GapEnd) -> list[Gap]:
+        """Remove cells from the gaps of these numbers; return those that ended."""
         self._gap_of[cells] = 0
-        for number in numbers.tolist():
+        ended = []
+        for number in numbers:
             gap = self._open[number]
             self._changed.add(number)
             rest = gap.cells[self._gap_of[gap.cells] == number]
-            if rest.size:
+            if gap.unvisited.first.size:
+                gap.cells = rest
+            elif rest.size:
                 self._divide(gap, rest)
             else:
                 self._end(gap, time, end)
-                gap.closed_by, gap.reason = by, reason
+                ended.append(gap)
+        return ended
+
+    def add_unvisited(self, cells: Cells, runs: Runs, time: int) -> None:
+        """Add missing cells, and others as runs, when a run of a large plan ends.
+
+        Args:
+            cells: flat cells of touched blocks, rising, each once and in no gap yet.
+            runs: the cells of all other blocks.
+            time: ns UTC.
+        """
+        gaps = [gap.cells for gap in self._open.values()]
+        held = np.sort(np.concatenate(gaps)) if gaps else np.empty(0, np.int64)
+        for region in regions_of(self._grid, cells, runs, held, wrapped=self._wrapped):
+            gap = self._join(self.numbers_of(region.beside), region.cells, time)
+            gap.unvisited = Runs.joined([gap.unvisited, region.runs])
+        self._name_remaining()
+
+    def reopen(self, cells: Cells, time: int) -> None:
+        """Remove the cells that the end of a run added, and all that are held as runs."""
+        numbers = set(self.numbers_of(cells))
+        for gap in self._open.values():
+            if gap.unvisited.first.size:
+                gap.unvisited = Runs.none()
+                numbers.add(gap.number)
+        self._remove(cells, sorted(numbers), time, GapEnd.WITHDRAWN)
 
     def _divide(self, gap: Gap, rest: Cells) -> None:
         rest = np.sort(rest)
@@ -243,25 +256,31 @@ class GapRegister:
         part = label_regions(cells, self._grid.shape, wrapped=self._wrapped)
         for piece in _pieces(cells, part):
             around = neighbours(piece, self._grid.shape, wrapped=self._wrapped)
-            touched = distinct(self._gap_of[around[around >= 0]].astype(np.int64))
-            touched = touched[touched > 0]
-            if touched.size:
-                self._grow([self._open[n] for n in touched.tolist()], piece, time)
-            else:
-                self._open_gap(piece, time)
+            self._join(self.numbers_of(around[around >= 0]), piece, time)
+        self._name_remaining()
+
+    def _join(self, numbers: list[int], cells: Cells, time: int) -> Gap:
+        """Add cells to the gaps of these numbers, which become one, or to a new one; return it."""
+        if numbers:
+            return self._grow([self._open[number] for number in numbers], cells, time)
+        return self._open_gap(cells, time)
+
+    def _name_remaining(self) -> None:
         for gap in (self._gaps[number] for number in self._changed):
             while gap.merged_into is not None and self._gaps[gap.merged_into].merged_into:
                 # The gap that it merged into has merged as well: name the one that remains.
                 gap.merged_into = self._gaps[gap.merged_into].merged_into
 
-    def _open_gap(self, cells: Cells, time: int) -> None:
+    def _open_gap(self, cells: Cells, time: int) -> Gap:
         gap = Gap(number=len(self._gaps) + 1, cells=cells, opened=time)
         self._gaps[gap.number] = self._open[gap.number] = gap
         self._gap_of[cells] = gap.number
         self._changed.add(gap.number)
+        return gap
 
-    def _grow(self, gaps: list[Gap], cells: Cells, time: int) -> None:
+    def _grow(self, gaps: list[Gap], cells: Cells, time: int) -> Gap:
         first, *others = gaps
+        first.unvisited = Runs.joined([gap.unvisited for gap in gaps])
         first.cells = np.concatenate((first.cells, *(gap.cells for gap in others), cells))
         self._gap_of[first.cells] = first.number
         self._changed.add(first.number)
@@ -270,9 +289,10 @@ class GapRegister:
                 self._describe(gap)
             gap.merged_into = first.number
             self._end(gap, time, GapEnd.MERGED)
+        return first
 
     def _end(self, gap: Gap, time: int, end: GapEnd) -> None:
-        gap.cells = gap.cells[:0]
+        gap.cells, gap.unvisited = gap.cells[:0], Runs.none()
         gap.closed, gap.end = time, end
         if (largest := self._largest.pop(gap.number, None)) is not None:
             (
@@ -283,12 +303,13 @@ class GapRegister:
 
     def _describe(self, gap: Gap) -> None:
         grid = self._grid
-        gap.scan, gap.index = self._borders(gap.cells)
-        gap.area = gap.cells.size * grid.scan.resolution * grid.index.resolution
-        gap.causes = causes_of(grid, gap.cells)
+        unvisited = gap.unvisited.size
+        gap.size = int(gap.cells.size) + unvisited
+        gap.scan, gap.index = self._borders(gap.cells, gap.unvisited)
+        gap.area = gap.size * grid.scan.resolution * grid.index.resolution
+        gap.causes = causes_of(grid, gap.cells, unvisited=unvisited)
         gap.parts = self._parts(gap) if len(gap.causes) > 1 else ()
         gap.probes = self._probes(gap.cells)
-        gap.size = int(gap.cells.size)
         largest = self._largest.get(gap.number)
         if largest is None or gap.size >= largest[0]:
             self._largest[gap.number] = (
@@ -302,10 +323,15 @@ class GapRegister:
         order = np.argsort(-counts, kind="stable")
         return tuple(order[counts[order] > 0].tolist())
 
-    def _borders(self, cells: Cells) -> tuple[tuple[float, float], tuple[float, float]]:
-        """Return the outer borders of cells on scan and index axis, mm."""
+    def _borders(
+        self, cells: Cells, runs: Runs | None = None
+    ) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Return the outer borders of cells, and of runs of others, on scan and index axis, mm."""
         scan, index = self._grid.scan, self._grid.index
         row, column = np.divmod(cells, self._grid.shape[1])
+        if runs is not None and runs.first.size:
+            row = np.concatenate((row, distinct(runs.first // scan.cells)))
+            column = np.concatenate((column, runs.columns(scan.cells, each=scan.wrapped)))
         return (
             scan.edges(*_extent(column, scan.cells, wrapped=scan.wrapped)),
             index.edges(*_extent(row, index.cells, wrapped=index.wrapped)),
@@ -313,35 +339,20 @@ class GapRegister:
 
     def _parts(self, gap: Gap) -> tuple[GapPart, ...]:
         """Return the cells of each cause of a gap, most cells first."""
-        state, apart = self._grid.state[gap.cells], _causes_apart(self._grid, gap.cells)
+        state, apart = self._grid.state[gap.cells], causes_apart(self._grid, gap.cells)
         rest = ~np.logical_or.reduce([*apart.values()])
-        masks = {cause: (state == of) & rest for of, cause in _CAUSE_OF_STATE.items()} | apart
+        masks = {cause: (state == of) & rest for of, cause in CAUSE_OF_STATE.items()} | apart
         found = [
-            GapPart(cause, count, *self._borders(gap.cells[masks[cause]]))
+            GapPart(
+                cause,
+                count,
+                *self._borders(
+                    gap.cells[masks[cause]], gap.unvisited if cause is GapCause.UNVISITED else None
+                ),
+            )
             for cause, count in gap.causes.items()
         ]
         return tuple(sorted(found, key=lambda part: -part.cells))  # stable
-
-
-def causes_of(grid: Grid, cells: Cells) -> dict[GapCause, int]:
-    """Return how many of some missing cells have each cause."""
-    apart = _causes_apart(grid, cells)
-    rest = cells[~np.logical_or.reduce([*apart.values()])]
-    counts = np.bincount(grid.state[rest], minlength=max(CellState) + 1)
-    causes = {cause: int(counts[state]) for state, cause in _CAUSE_OF_STATE.items()}
-    causes |= {cause: int(np.count_nonzero(mask)) for cause, mask in apart.items()}
-    return {cause: count for cause, count in causes.items() if count}
-
-
-def _causes_apart(grid: Grid, cells: Cells) -> dict[GapCause, NDArray[np.bool_]]:
-    """Return which of some missing cells have a cause that their state alone does not show."""
-    state = grid.state[cells]
-    passed = (state == CellState.UNCERTAIN) | (state == CellState.SKIPPED)
-    return {
-        GapCause.SLIPPED: grid.slipped[cells],
-        GapCause.UNPLACED: passed & grid.unplaced[cells],
-        GapCause.UNREAD: passed & grid.unread[cells] & ~grid.unplaced[cells],
-    }
 
 
 def _pieces(cells: Cells, part: Ints) -> list[Cells]:

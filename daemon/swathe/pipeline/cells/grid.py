@@ -1,8 +1,8 @@
 """The grid: what each cell holds, and how readings get into it.
 
 All layers are flat arrays of one value per cell in row order (index × scan). A cell that no
-reading has reached holds zeros, so that memory of untouched rows is never paged in; where
-``hits == 0`` a cell has no numbers.
+reading has reached holds zeros, and takes no memory (`plan_arrays`); where ``hits == 0`` a cell has no
+numbers. What searches for cells does so in the touched ones: no layer is ever gone through as a whole.
 
 Readings come in the order in which they became known; how many come at once changes nothing: means
 are sums of whole units, and of equal readings the first one counts.
@@ -10,6 +10,7 @@ are sums of whole units, and of equal readings the first one counts.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
@@ -21,6 +22,7 @@ from swathe.arrays import Bools, Cells, Floats, Ints, distinct, run_lengths, run
 from swathe.pipeline.cells.cell_places import carriage_places, parts_within
 from swathe.pipeline.cells.cell_visits import CellVisits
 from swathe.pipeline.cells.known_times import known_times
+from swathe.pipeline.cells.plan_arrays import PlanArrays, TouchedCells, plan_zeros
 from swathe.pipeline.cells.probe_shares import ProbeShares
 from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.pipeline.cells.winners import winners
@@ -68,7 +70,7 @@ class CellState(IntEnum):
     """An obstruction, named by the plan or by an operator."""
 
 
-class Grid:
+class Grid(PlanArrays):
     """Cells of scan × index.
 
     Args:
@@ -86,36 +88,37 @@ class Grid:
         self.rule = rule
         self.shape = (index.cells, scan.cells)
         cells = index.cells * scan.cells
-        self.state = np.zeros(cells, np.uint8)
-        self.hits = np.zeros(cells, np.uint32)
-        self.passes = np.zeros(cells, np.uint32)
-        self.thickness = np.zeros(cells, np.float64)
-        self._thickness_sum = np.zeros(cells, np.int64)
-        self.time_of_flight = np.zeros(cells, np.float64)
-        self.amplitude = np.zeros(cells, np.float32)
-        self.last_time = np.zeros(cells, np.int64)
-        self.probe = np.zeros(cells, np.uint8)  # without a reading, the last one that passed
-        mean = rule is CellRule.MEAN
-        self.shares = ProbeShares(self.probe, self.last_time, mean=mean)
-        self.quality = np.zeros(cells, np.uint16)
+        self.touched = TouchedCells(cells)
+        self.state = plan_zeros(cells, np.uint8)
+        self.hits = plan_zeros(cells, np.uint32)
+        self.passes = plan_zeros(cells, np.uint32)
+        self.thickness = plan_zeros(cells, np.float64)
+        self._thickness_sum = plan_zeros(cells, np.int64)
+        self.time_of_flight = plan_zeros(cells, np.float64)
+        self.amplitude = plan_zeros(cells, np.float32)
+        self.last_time = plan_zeros(cells, np.int64)
+        self.probe = plan_zeros(cells, np.uint8)  # without a reading, the last one that passed
+        self.shares = ProbeShares(self, mean=rule is CellRule.MEAN)
+        self.quality = plan_zeros(cells, np.uint16)
         # Where in its cell that reading was taken, along scan and index, in 1/`PLACES` of a cell.
-        self.within = np.zeros((cells, 2), np.int8)
-        self.visits = CellVisits(self.shape, (index.wrapped, scan.wrapped))
-        self.slipped = np.zeros(cells, bool)  # suspect by a slip, whatever a check says
-        self.unplaced = np.zeros(cells, bool)  # a reading taken there is placed nowhere
-        self.unread = np.zeros(cells, bool)  # one that the gauge may have sent there was not read
+        self.within = plan_zeros((cells, 2), np.int8)
+        self.visits = CellVisits(self.shape, (index.wrapped, scan.wrapped), self.touched)
+        self.slipped = plan_zeros(cells, bool)  # suspect by a slip, whatever a check says
+        self.unplaced = plan_zeros(cells, bool)  # a reading taken there is placed nowhere
+        self.unread = plan_zeros(cells, bool)  # one that the gauge may have sent there was not read
+        self.excluded_in_row = plan_zeros(index.cells, np.int64)
         self.outside = 0
         self.waveform: NDArray[Any] | None = None
         self.channel_names = channels
         # Of the reading that represents the cell, shape (cells, channels); None without any.
-        self.channels = np.zeros((cells, len(channels)), np.float32) if channels else None
+        self.channels = plan_zeros((cells, len(channels)), np.float32) if channels else None
 
     def keep_waveforms(self, samples: int, dtype: np.dtype[Any]) -> None:
         """Keep, of each cell, the waveform of the reading that represents it.
 
-        Memory is paged in only where a waveform is stored.
+        Memory is taken only where a waveform is stored.
         """
-        self.waveform = np.zeros((self.state.size, samples), dtype)
+        self.waveform = plan_zeros((self.state.size, samples), dtype)
 
     def cells_at(self, scan: NDArray[np.float64], index: NDArray[np.float64]) -> Cells:
         """Return the flat cell of each position in mm, -1 outside the grid, shape (n,)."""
@@ -127,11 +130,17 @@ class Grid:
         """Return the update that a change of flat `cells`, -1 outside the grid, is about to make."""
         stays = distinct(cells[run_starts(cells)])
         touched = stays[stays >= 0]
+        self.touched.add(touched)
         return CellUpdate(touched, self.state[touched].copy())
 
     def exclude(self, rows: Cells, columns: Cells) -> None:
         """Exclude the cells of some rows and columns from the plan."""
-        self.state.reshape(self.shape)[np.ix_(rows, columns)] = CellState.EXCLUDED
+        state = self.state.reshape(self.shape)
+        for row in rows.tolist():
+            fresh = columns[state[row, columns] != CellState.EXCLUDED]
+            state[row, fresh] = CellState.EXCLUDED
+            self.touched.add(row * self.shape[1] + fresh)
+            self.excluded_in_row[row] += fresh.size
 
     def required_in(self, rows: Cells, columns: Cells) -> Cells:
         """Return the required flat cells of some rows and columns, both rising, rising."""
@@ -237,6 +246,16 @@ class Grid:
     def clear_suspect(self, cells: Cells) -> None:
         """Make suspect cells measured again: the failed check was overridden."""
         self.state[cells] = CellState.MEASURED
+
+    def find(self, wanted: Callable[[Cells], NDArray[np.bool_]]) -> Cells:
+        """Return the touched flat cells, rising, for which `wanted` is true, by parts of them."""
+        parts = [cells[wanted(cells)] for cells in self.touched.cells()]
+        return np.concatenate(parts) if parts else np.empty(0, np.int64)
+
+    def newest_time(self) -> int:
+        """Return the time of the newest valid reading of any cell, ns UTC; 0 without one."""
+        times = (self.last_time[cells].max(initial=0) for cells in self.touched.cells())
+        return int(max(times, default=0))
 
     def missing(self, cells: Cells | slice) -> NDArray[np.bool_]:
         """Return whether each of `cells` is required and not measured."""
@@ -357,6 +376,7 @@ class Grid:
             uncertain: whether it is not known if a reading was taken there; it is by default.
             probe: that passed; the first one by default.
         """
+        self.touched.add(cells)
         np.add.at(self.passes, cells, 1)
         if probe is not None:
             self.probe[cells] = np.where(self.hits[cells] == 0, probe, self.probe[cells])
@@ -368,6 +388,7 @@ class Grid:
 
     def lose(self, cells: Cells) -> None:
         """Take note that readings which would have been taken in `cells` are lost."""
+        self.touched.add(cells)
         self._raise_state(cells, CellState.NO_SIGNAL)
 
     def _raise_state(self, cells: Cells, state: CellState) -> None:

@@ -18,6 +18,7 @@ from swathe.reading_flags import are_unconfirmed
 __all__ = ["MinimumThickness"]
 
 _BLOCK = 1024
+_FIRST_BLOCKS = 64
 
 
 class MinimumThickness:
@@ -35,10 +36,10 @@ class MinimumThickness:
 
     def __init__(self, grid: Grid) -> None:
         self._grid = grid
-        blocks = -(-grid.state.size // _BLOCK)
-        # By block of cells: minimum, and the cell that has it; confirmed and raw.
-        self._lowest = np.full((2, blocks), np.inf)
-        self._cells = np.full((2, blocks), -1, np.int64)
+        # Of each block of cells that was read: minimum, and the cell that has it; confirmed and raw.
+        self._place: dict[int, int] = {}  # in these arrays, by block
+        self._lowest = np.full((2, _FIRST_BLOCKS), np.inf)
+        self._cells = np.full((2, _FIRST_BLOCKS), -1, np.int64)
         self.value: float | None = None
         self.cell = -1
         self.raw_value: float | None = None
@@ -76,16 +77,24 @@ class MinimumThickness:
     def _find(self, block: int) -> None:
         """Find the minima of a block."""
         grid, first = self._grid, block * _BLOCK
+        place = self._place.setdefault(block, len(self._place))
+        if place == self._lowest.shape[1]:
+            self._lowest = np.concatenate(
+                (self._lowest, np.full_like(self._lowest, np.inf)), axis=1
+            )
+            self._cells = np.concatenate((self._cells, np.full_like(self._cells, -1)), axis=1)
         cells = slice(first, first + _BLOCK)
         read = (grid.hits[cells] > 0) & (grid.state[cells] != CellState.EXCLUDED)
         raw = np.where(read, grid.thickness[cells], np.inf)
         confirmed = np.where(are_unconfirmed(grid.quality[cells]), np.inf, raw)
         for kind, values in enumerate((confirmed, raw)):
             at = int(np.argmin(values))
-            self._lowest[kind, block] = values[at]
-            self._cells[kind, block] = first + at
+            self._lowest[kind, place] = values[at]
+            self._cells[kind, place] = first + at
 
     def _minimum(self, kind: int) -> tuple[float | None, int]:
-        block = int(np.argmin(self._lowest[kind]))
-        value = float(self._lowest[kind, block])
-        return (value, int(self._cells[kind, block])) if math.isfinite(value) else (None, -1)
+        lowest = self._lowest[kind]
+        value = float(lowest.min())
+        if not math.isfinite(value):
+            return None, -1
+        return value, int(self._cells[kind, lowest == value].min())

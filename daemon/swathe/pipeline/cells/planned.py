@@ -13,7 +13,7 @@ may overlap: a cell that a later one scans again is to do until then.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Bools, Cells
 from swathe.pipeline.cells.grid import Grid
+from swathe.pipeline.cells.plan_arrays import PlanArrays, plan_zeros
 from swathe.station import Axis
 
 __all__ = ["PLACED_WITHIN_NS", "PlannedCells"]
@@ -33,7 +34,7 @@ _ROUNDING = 1e-6
 _STRIP = 3
 
 
-class PlannedCells:
+class PlannedCells(PlanArrays):
     """Follows which cells the raster under way is still to scan.
 
     Args:
@@ -42,13 +43,16 @@ class PlannedCells:
 
     def __init__(self, grid: Grid) -> None:
         self._grid = grid
+        self.touched = grid.touched
         self._stretches: list[Cells] = []
-        # Of several probes: the last stretch on which a cell is; -1 where it is on none.
+        self._under_way: Cells = np.empty(0, np.int64)  # cells of the stretch that has begun
+        # Of several probes: the last stretch on which a cell is, counted from 1; 0 where there is none.
         self._last: NDArray[np.int32] | None = None
-        self._todo = np.zeros(grid.state.size, bool)
-        self._now = np.zeros(grid.state.size, bool)
+        self._todo = plan_zeros(grid.state.size, bool)
+        self._now = plan_zeros(grid.state.size, bool)
         # Left behind by the probe, but still to be scanned, or ahead of it on a stretch under way.
-        self._held = np.zeros(grid.state.size, bool)
+        self._held = plan_zeros(grid.state.size, bool)
+        self._holds = False  # whether there may be held cells
 
     @property
     def todo(self) -> NDArray[np.bool_]:
@@ -57,37 +61,40 @@ class PlannedCells:
 
     def plan(self, detail: Mapping[str, Any]) -> Cells:
         """Take the stretches of a raster; return held cells that it does not have, rising."""
+        self._clear()
         self._stretches = [
             self._cells(detail["along"], list(map(float, stretch)))
             for stretch in detail["stretches"]
         ]
-        self._now[:] = self._todo[:] = False
         for cells in self._stretches:
             self._todo[cells] = True
+            self.touched.add(cells)
         self._last = None
         if any(len(stretch) > _STRIP for stretch in detail["stretches"]):
-            self._last = np.full(self._grid.state.size, -1, np.int32)
+            self._last = plan_zeros(self._grid.state.size, np.int32)
             for number, cells in enumerate(self._stretches):
-                self._last[cells] = number
-        return self._release(self._held & ~self._todo)
+                self._last[cells] = number + 1
+        return self._release(self._held_cells(lambda held: ~self._todo[held]))
 
     def begin(self, number: int) -> Cells:
         """Begin a stretch; return what is held of the one before, rising."""
         if not 0 <= number < len(self._stretches):  # of a mark that is lost
             return np.empty(0, np.int64)
         cells = self._stretches[number]
-        before = self._held & self._now
-        self._now[:] = False
+        before = self._held_cells(lambda held: self._now[held])
+        self._now[self._under_way] = False
+        self._under_way = cells
         self._now[cells] = self._todo[cells]
-        self._todo[cells] = False if self._last is None else self._last[cells] > number
-        before &= ~self._now & ~self._todo
-        return self._release(before)
+        self._todo[cells] = False if self._last is None else self._last[cells] > number + 1
+        return self._release(before[~self._now[before] & ~self._todo[before]])
 
     def forget(self) -> None:
         """Nothing is planned any more."""
+        self._clear()
         self._stretches = []
         self._last = None
-        self._todo[:] = self._now[:] = self._held[:] = False
+        self._release(self._held_cells(lambda held: np.ones(held.shape, bool)))
+        self._holds = False
 
     def hold(self, cells: Cells, passed: Bools) -> Bools:
         """Return which cells are not left behind yet, though the probe has left them.
@@ -97,13 +104,29 @@ class PlannedCells:
             passed: of each whether the probe was in it; else it has only left its line.
         """
         held = self._todo[cells] | (self._now[cells] & ~passed)
+        if held.any():
+            self._holds = True
+            self.touched.add(cells[held])
         self._held[cells[held]] = True
         self._held[cells[~held]] = False
         return np.asarray(held)
 
-    def _release(self, cells: Bools) -> Cells:
-        self._held &= ~cells
-        return np.flatnonzero(cells)
+    def _held_cells(self, which: Callable[[Cells], Bools]) -> Cells:
+        """Return those of the held cells, rising, for which `which` is true."""
+        if not self._holds:
+            return np.empty(0, np.int64)
+        held = self._grid.find(lambda cells: self._held[cells])
+        return held[which(held)]
+
+    def _release(self, cells: Cells) -> Cells:
+        self._held[cells] = False
+        return cells
+
+    def _clear(self) -> None:
+        self._now[self._under_way] = False
+        self._under_way = np.empty(0, np.int64)
+        for cells in self._stretches:
+            self._todo[cells] = False
 
     def _cells(self, along: str, strips: list[float]) -> Cells:
         """Return the cells of a stretch, rising within each of its strips."""

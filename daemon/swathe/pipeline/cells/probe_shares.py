@@ -6,32 +6,47 @@ Where readings of one probe only come, nothing is kept: a value rests on the cel
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Bools, Cells, Times
+from swathe.pipeline.cells.plan_arrays import PlanArrays, TouchedCells, plan_zeros
 
 __all__ = ["ProbeShares"]
 
 _ONE = np.uint64(1)
 
 
-class ProbeShares:
+class _Layers(Protocol):
+    """What a grid keeps of each cell, shape (cells,) each.
+
+    Attributes:
+        touched: the cells that may have been read.
+        probe: of the reading that represents it.
+        last_time: of the newest reading in it, ns UTC.
+    """
+
+    touched: TouchedCells
+    probe: NDArray[np.uint8]
+    last_time: Times
+
+
+class ProbeShares(PlanArrays):
     """Follows what the values of all cells rest on.
 
     Args:
-        probe: of the reading that represents each cell, shape (cells,); as the grid keeps it.
-        last_time: of the newest reading in each cell, ns UTC, shape (cells,); likewise.
+        grid: of the cells.
         mean: whether values are means of all readings in a cell.
 
     Attributes:
         has_several: whether readings of several probes may come.
     """
 
-    def __init__(self, probe: NDArray[np.uint8], last_time: Times, *, mean: bool) -> None:
-        self._probe, self._last_time, self._mean = probe, last_time, mean
+    def __init__(self, grid: _Layers, *, mean: bool) -> None:
+        self._grid, self._mean = grid, mean
+        self.touched = grid.touched
         self.has_several = False
         # Of several probes: when the representing reading was taken, ns UTC; or, for means, a bit for
         # each probe that has readings in the cell.
@@ -44,13 +59,17 @@ class ProbeShares:
         if self.has_several:
             return
         self.has_several = True
-        held = np.flatnonzero(self._last_time)
+        size, grid = self.touched.size, self._grid
         if self._mean:
-            self._bits = np.zeros(self._probe.size, np.uint64)
-            self._bits[held] = _ONE << self._probe[held].astype(np.uint64)
+            self._bits = plan_zeros(size, np.uint64)
         else:
-            self._taken = np.zeros(self._probe.size, np.int64)
-            self._taken[held] = self._last_time[held]
+            self._taken = plan_zeros(size, np.int64)
+        for cells in self.touched.cells():
+            held = cells[grid.last_time[cells] != 0]
+            if self._mean:
+                self._bits[held] = _ONE << grid.probe[held].astype(np.uint64)
+            else:
+                self._taken[held] = grid.last_time[held]
 
     def represent(self, best: NDArray[Any], cells: Cells, utc_offset: int) -> None:
         """Take readings that represent their cells from now on, each cell once, shape (n,)."""
@@ -68,29 +87,18 @@ class ProbeShares:
         if self.has_several and self._mean:
             self._bits[cells] = 0
 
-    def rests_on(self, probe: int, since: int) -> Bools:
-        """Return which values rest on readings of a probe after `since`, ns UTC, shape (cells,).
-
-        Of a mean the newest reading in the cell, of whatever probe, decides on the time.
-        """
-        if not self.has_several:
-            return np.asarray((self._probe == probe) & (self._last_time > since))
-        if self._mean:
-            has = (self._bits >> np.uint64(probe)) & _ONE
-            return np.asarray((has > 0) & (self._last_time > since))
-        return np.asarray((self._probe == probe) & (self._taken > since))
-
     def of(self, cells: Cells, probe: int) -> tuple[Bools, Times]:
         """Return which of the values of `cells` rest on a probe, and when it was read, ns UTC.
 
-        Shape (n,) each; the times as in `rests_on`.
+        Shape (n,) each. Of a mean the newest reading in the cell, of whatever probe, has the time.
         """
+        grid = self._grid
         if not self.has_several:
-            return self._probe[cells] == probe, self._last_time[cells]
+            return grid.probe[cells] == probe, grid.last_time[cells]
         if self._mean:
             has = (self._bits[cells] >> np.uint64(probe)) & _ONE
-            return has > 0, self._last_time[cells]
-        return self._probe[cells] == probe, self._taken[cells]
+            return has > 0, grid.last_time[cells]
+        return grid.probe[cells] == probe, self._taken[cells]
 
     def note_fresh(self, cells: Cells, probes: NDArray[np.uint8]) -> None:
         """Note cells that became suspect, and of which probe the reading is that made them so."""

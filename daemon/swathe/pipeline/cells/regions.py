@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Cells, steps_of
 
-__all__ = ["label_regions", "neighbours", "runs_of"]
+__all__ = ["label_regions", "label_runs", "neighbours", "runs_of"]
 
 
 def label_regions(
@@ -30,23 +30,37 @@ def label_regions(
     """
     if not cells.size:
         return np.empty(0, np.int64)
-    rows, columns = shape
-    row, column = np.divmod(cells, columns)
-    begins = np.flatnonzero((steps_of(cells, -2) != 1) | (column == 0))
+    begins = np.flatnonzero((steps_of(cells, -2) != 1) | (cells % shape[1] == 0))
     ends = np.append(begins[1:], cells.size) - 1
-    low, high, run_row = column[begins], column[ends], row[begins]
+    number = label_runs(cells[begins], cells[ends], shape, wrapped=wrapped)
+    return np.repeat(number, ends - begins + 1)
 
+
+def label_runs(
+    first: Cells, last: Cells, shape: tuple[int, int], *, wrapped: tuple[bool, bool]
+) -> NDArray[np.int64]:
+    """Return the region number of each run of cells, in the order of their first cells, shape (n,).
+
+    Args:
+        first: cell of each run, rising, and
+        last: cell of it, in the same row; runs of a row do not touch.
+        shape: grid shape (index, scan).
+        wrapped: whether the (index, scan) axis is a circumference.
+    """
+    rows, columns = shape
+    run_row = first // columns
+    low, high = first % columns, last % columns
     # A run touches the runs of the next row whose high is not below its low, nor low above its
     # high: in flat order these are consecutive.
-    upper, lower = _touching(run_row * columns + low, run_row * columns + high, columns)
+    upper, lower = _touching(first, last, columns)
     links = [np.stack((upper, lower))]
     if wrapped[0] and rows > 2:
         links.append(_across_index_seam(run_row, low, high, rows, columns))
     if wrapped[1] and columns > 2:
         links.append(_across_scan_seam(run_row, low, high, columns))
-    root = _join(begins.size, np.concatenate(links, axis=1))
+    root = _join(first.size, np.concatenate(links, axis=1))
     _, number = np.unique(root, return_inverse=True)
-    return np.asarray(np.repeat(number, ends - begins + 1), np.int64)
+    return np.asarray(number, np.int64)
 
 
 def _touching(low: Cells, high: Cells, columns: int) -> tuple[Cells, Cells]:

@@ -85,7 +85,7 @@ class SlippedCells:
         """Cells that are suspect by a slip now."""
         if not self.slips:
             return 0  # without a search over all cells
-        return int(np.count_nonzero(self._grid.slipped))
+        return int(self._grid.find(lambda cells: self._grid.slipped[cells]).size)
 
     def open_run(self) -> None:
         """A run begins: host times of an earlier one may be another clock's."""
@@ -118,9 +118,10 @@ class SlippedCells:
         if any(one.axis == slip.axis and one.before == _NEVER for one in self._unsound):
             return np.empty(0, np.int64)  # what is read counts for no cell already
         self._unsound.append(_Unsound(slip.axis, slip.agreed, _NEVER))
-        since = grid.last_time > found.agreed
-        grid.slipped |= since & (grid.state == CellState.SUSPECT)
-        cells = np.flatnonzero(since & (grid.state == CellState.MEASURED))
+        since = grid.find(lambda cells: np.asarray(grid.last_time[cells] > found.agreed))
+        state = grid.state[since]
+        grid.slipped[since[state == CellState.SUSPECT]] = True
+        cells: Cells = since[state == CellState.MEASURED]
         grid.mark_suspect(cells, slipped=True)
         self._coverage.add_suspect(cells, now)
         found.cells = int(cells.size)

@@ -73,16 +73,22 @@ class SuspectCells:
         """Return how many cells are suspect by a failed check of each probe, shape (probes,)."""
         if all(check.passed for check in self.checks.checks):
             return np.zeros(probes, np.int64)
-        by_check = (self._grid.state == CellState.SUSPECT) & ~self._grid.slipped
+        by_check = self._suspect_by_check()
         return np.bincount(self._grid.probe[by_check], minlength=probes)[:probes]
 
     @property
     def count(self) -> int:
         """Cells that are suspect by a failed check now, and not by a slip."""
         if all(check.passed for check in self.checks.checks):
-            return 0  # without a search over all cells
-        by_check = (self._grid.state == CellState.SUSPECT) & ~self._grid.slipped
-        return int(np.count_nonzero(by_check))
+            return 0  # without a search
+        return int(self._suspect_by_check().size)
+
+    def _suspect_by_check(self) -> Cells:
+        """Return the cells that are suspect by a failed check and not by a slip, rising."""
+        grid = self._grid
+        return grid.find(
+            lambda cells: (grid.state[cells] == CellState.SUSPECT) & ~grid.slipped[cells]
+        )
 
     def take(self, mark: Mark, now: int) -> Cells:
         """Apply a mark of a check; return the cells that changed.
@@ -114,8 +120,12 @@ class SuspectCells:
     def _mark_suspect(self, check: Check, now: int) -> Cells:
         grid = self._grid
         since = self.checks.last_passes.get(check.probe, 0)
-        measured = grid.state == CellState.MEASURED
-        cells = np.flatnonzero(measured & grid.shares.rests_on(check.probe, since))
+
+        def concerns(cells: Cells) -> Bools:
+            rests, times = grid.shares.of(cells, check.probe)
+            return np.asarray((grid.state[cells] == CellState.MEASURED) & rests & (times > since))
+
+        cells = grid.find(concerns)
         grid.mark_suspect(cells)
         check.suspects += int(cells.size)
         self._coverage.add_suspect(cells, now)
@@ -136,7 +146,7 @@ class SuspectCells:
     def _no_more_suspect(self) -> Cells:
         """Return the suspect cells that no failed check that counts is next to."""
         grid = self._grid
-        cells = np.flatnonzero((grid.state == CellState.SUSPECT) & ~grid.slipped)
+        cells = self._suspect_by_check()
         suspect = np.zeros(cells.shape, bool)
         for probe in {check.probe for check in self.checks.checks if not check.passed}:
             rests, times = grid.shares.of(cells, probe)

@@ -14,7 +14,8 @@ from pydantic import Field
 
 from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.pipeline.cells.coverage import Coverage
-from swathe.pipeline.cells.gaps import Gap, GapCause, GapEnd
+from swathe.pipeline.cells.gap_causes import GapCause
+from swathe.pipeline.cells.gaps import Gap, GapEnd
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import runs_of
 from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, UtcTime, number_text
@@ -323,7 +324,7 @@ def line_snapshot(grid: Grid, coverage: Coverage, row: int) -> LineSnapshot:
         line=row,
         index=float(grid.index.start + row * grid.index.resolution),
         measured=coverage.measured_in_row(row),
-        required=int(coverage.required_in_row[row]),
+        required=grid.shape[1] - int(grid.excluded_in_row[row]),
         minimum=None if minimum is None else float(grid.thickness[whole][minimum]),
         minimum_scan=None if minimum is None else grid.scan.centre(minimum),
         missing=tuple(grid.scan.edges(first, last) for first, last in missing),

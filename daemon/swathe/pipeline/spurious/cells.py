@@ -81,8 +81,8 @@ class SpuriousCells:
         if settings == self._settings:
             return np.empty(0, np.int64)
         self._settings = settings
-        read = np.flatnonzero(self._grid.hits)
-        return self._evaluate(read)
+        hits = self._grid.hits
+        return self._evaluate(self._grid.find(lambda cells: np.asarray(hits[cells] > 0)))
 
     def decide(self, cell: int, decision: Decision) -> Cells:
         """Apply a person's decision about a cell; return the cells whose bits changed."""

@@ -9,14 +9,14 @@ rejected stays in the list, with that person's name and reason; so does one that
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
 import numpy as np
 
-from swathe.arrays import Bools, Cells
+from swathe.arrays import Cells
 from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.spurious.cells import SpuriousCells
 from swathe.reading_flags import SPURIOUS_BITS, ReadingFlag, are_unconfirmed
@@ -136,12 +136,12 @@ class ConfirmRegister:
                 listed = rows[np.isin(rows, cells)].tolist()
             self._touched.update(listed)
 
-    def evaluate(self, time: int, left: Bools, thinnest: int) -> list[int]:
+    def evaluate(self, time: int, left: Callable[[int], bool], thinnest: int) -> list[int]:
         """Evaluate the cells added since the last call; return those that changed.
 
         Args:
             time: ns UTC.
-            left: which cells the probe has left behind, shape (cells,).
+            left: whether the probe has left a flat cell behind.
             thinnest: the cell with the raw minimum, which is listed for whatever doubt; -1 without.
         """
         cells = self._touched | self._waiting
@@ -154,7 +154,9 @@ class ConfirmRegister:
         self._changed |= bool(changed)
         return changed
 
-    def _evaluate_cell(self, cell: int, time: int, left: Bools, thinnest: int) -> bool:
+    def _evaluate_cell(
+        self, cell: int, time: int, left: Callable[[int], bool], thinnest: int
+    ) -> bool:
         quality = self._grid.quality[cell : cell + 1]
         flags = int(quality[0])
         is_doubtful = bool(flags & SPURIOUS_BITS) or (
@@ -167,7 +169,7 @@ class ConfirmRegister:
         if place is None:
             if not are_unconfirmed(quality)[0]:
                 return False
-            if not left[cell]:
+            if not left(cell):
                 self._waiting.add(cell)
                 return False
             place = PlaceToConfirm(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -73,16 +74,16 @@ class SpuriousWatch:
         self.register.add(cells)
         return cells
 
-    def evaluate(self, time: int, left: Bools, thinnest: int) -> Cells:
+    def evaluate(self, time: int, left: Callable[[int], bool], thinnest: int) -> Cells:
         """Bring the list of places up to date; return the cells whose places changed.
 
         Args:
             time: ns UTC.
-            left: which cells the probe has left behind, shape (cells,).
+            left: whether the probe has left a flat cell behind.
             thinnest: the cell with the raw minimum; -1 without one.
         """
         if self._apart:  # a spot was read with the probe put on
-            left = np.ones(left.shape, bool)
+            return np.array(self.register.evaluate(time, lambda _: True, thinnest), np.int64)
         return np.array(self.register.evaluate(time, left, thinnest), np.int64)
 
     def unconfirmed(self, cells: Cells | slice = slice(None)) -> Bools:
@@ -92,6 +93,8 @@ class SpuriousWatch:
     def counts(self) -> dict[ReadingFlag, int]:
         """Return how many required cells have each flag now, by rising bit."""
         grid = self._grid
-        quality = grid.quality[grid.state != CellState.EXCLUDED]
-        quality = quality[quality > 0]
+        flagged = grid.find(
+            lambda cells: (grid.quality[cells] > 0) & (grid.state[cells] != CellState.EXCLUDED)
+        )
+        quality = grid.quality[flagged]
         return {flag: int(np.count_nonzero(quality & np.uint16(flag))) for flag in ReadingFlag}

@@ -10,13 +10,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swathe.pipeline.cells.cell_visits import CellVisits
+from swathe.pipeline.cells.plan_arrays import TouchedCells
 
 COLUMNS = 8
 
 
 def taken(path: list[tuple[int, float]], cuts: list[int], *, wrapped: bool = False) -> CellVisits:
     """Return the visits of one line of 8 cells after (cell, thickness) in turn, in pieces."""
-    visits = CellVisits((1, COLUMNS), (False, wrapped))
+    visits = CellVisits((1, COLUMNS), (False, wrapped), TouchedCells(COLUMNS))
     ends = sorted({min(cut, len(path)) for cut in cuts} | {0, len(path)})
     for begin, end in pairwise(ends):
         cells = np.array([cell for cell, _ in path[begin:end]], np.int64)
@@ -83,7 +84,7 @@ def test_another_pass_is_another_visit() -> None:
 
 def test_couplings_of_a_spot_are_visits_of_their_own() -> None:
     """Where each call is a coupling, and a cleared cell has none."""
-    visits = CellVisits((1, 2), (False, False))
+    visits = CellVisits((1, 2), (False, False), TouchedCells(2))
     visits.apart = True
     for wall in (5.0, 4.0, 6.0):
         stays = visits.follow(np.array([1]))

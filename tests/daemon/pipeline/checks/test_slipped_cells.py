@@ -8,7 +8,7 @@ import pytest
 from daemon.strategies import readings
 from swathe.journal import Mark, MarkKind
 from swathe.pipeline.cells.coverage import Coverage
-from swathe.pipeline.cells.gaps import GapCause
+from swathe.pipeline.cells.gap_causes import GapCause
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.checks.slipped_cells import SlippedCells
 from swathe.pipeline.checks.suspect_cells import SuspectCells

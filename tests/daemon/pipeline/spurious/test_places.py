@@ -45,7 +45,7 @@ class Scan:
     def evaluate(self) -> list[tuple[int, int, PlaceState]]:
         """Evaluate a second later; return number, cell and state of the listed places."""
         self.time += 1
-        self.watch.evaluate(self.time, self.left, self.minimum.raw_cell)
+        self.watch.evaluate(self.time, lambda cell: bool(self.left[cell]), self.minimum.raw_cell)
         return [(place.number, place.cell, place.state) for place in self.watch.register.listed]
 
     def decide(self, kind: MarkKind, cell: int, wall: float, by: str, text: str) -> None:

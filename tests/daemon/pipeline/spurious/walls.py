@@ -147,7 +147,7 @@ def judge(wall: Wall) -> Judged:
     spurious.cells_changed(update)
     minimum.cells_changed(cells)
     register.add(cells)
-    register.evaluate(0, np.ones(cells.size, bool), minimum.raw_cell)
+    register.evaluate(0, lambda _: True, minimum.raw_cell)
     return Judged(
         grid.quality,
         are_unconfirmed(grid.quality),

@@ -211,7 +211,7 @@ class Session:
         resumption, keeper = self._entered(), self._keeper
         resumption.replay()
         if self.clock_watch is not None:
-            self.clock_watch.newest = resumption.pipeline.grid.newest_time()
+            self.clock_watch.newest = resumption.pipeline.grid.newest_time
         if self.continued and resumption.stopped:
             return False
         if keeper is not None:

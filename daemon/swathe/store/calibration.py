@@ -76,7 +76,7 @@ def calibration_summary(pipeline: Pipeline) -> CalibrationSummary | None:
         state = grid.state[cells]
         return np.asarray(flagged & ((state == CellState.MEASURED) | (state == CellState.SUSPECT)))
 
-    outside = grid.find(are_outside)
+    outside = grid.touched.find(are_outside)
     minimum = pipeline.minimum
     return CalibrationSummary(
         velocity_mm_per_us=law.velocity,

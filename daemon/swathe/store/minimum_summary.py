@@ -83,14 +83,16 @@ class MinimumSummary(Snapshot):
 def minimum_summary(pipeline: Pipeline) -> MinimumSummary | None:
     """Return the minimum thickness with the interval for the true one; None before any reading."""
     grid, progress = pipeline.grid, pipeline.progress()
-    read = grid.find(lambda cells: np.asarray(grid.hits[cells] > 0))
+    read = grid.touched.find(lambda cells: np.asarray(grid.hits[cells] > 0))
     measured: Bools = grid.state[read] == CellState.MEASURED
     suspect: Bools = grid.state[read] == CellState.SUSPECT
     doubtful = measured & are_unconfirmed(grid.quality[read])
     cells = read[measured & ~doubtful]
     if not (measured.any() or suspect.any()):
         return None
-    uncertain = grid.find(lambda cells: np.asarray(grid.state[cells] == CellState.UNCERTAIN))
+    uncertain = grid.touched.find(
+        lambda cells: np.asarray(grid.state[cells] == CellState.UNCERTAIN)
+    )
     interval, not_stated = _interval(pipeline, cells)
     return MinimumSummary(
         minimum_mm=progress.minimum,

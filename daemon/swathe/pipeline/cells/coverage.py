@@ -340,7 +340,7 @@ class Coverage(PlanArrays):
         """
         self.evaluate(until, time)
         grid, left = self._grid, self._left
-        reached = grid.find(lambda cells: ~left[cells])
+        reached = grid.touched.find(lambda cells: ~left[cells])
         missing = grid.missing(reached)
         left[reached[~missing]] = True  # the probe has left the measured ones as well
         todo, never = reached[missing], unvisited_runs(grid)

@@ -1,8 +1,7 @@
 """The grid: what each cell holds, and how readings get into it.
 
-All layers are flat arrays of one value per cell in row order (index × scan). A cell that no
-reading has reached holds zeros, and takes no memory (`plan_arrays`); where ``hits == 0`` a cell has no
-numbers. What searches for cells does so in the touched ones: no layer is ever gone through as a whole.
+All layers are flat arrays of one value per cell in row order (index × scan). A cell that was never
+reached holds zeros and takes no memory (`plan_arrays`): nothing goes through a layer as a whole.
 
 Readings come in the order in which they became known; how many come at once changes nothing: means
 are sums of whole units, and of equal readings the first one counts.
@@ -10,7 +9,6 @@ are sums of whole units, and of equal readings the first one counts.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
@@ -25,7 +23,7 @@ from swathe.pipeline.cells.known_times import known_times
 from swathe.pipeline.cells.plan_arrays import PlanArrays, TouchedCells, plan_zeros
 from swathe.pipeline.cells.probe_shares import ProbeShares
 from swathe.pipeline.cells.waveforms import PendingWaveforms
-from swathe.pipeline.cells.winners import winners
+from swathe.pipeline.cells.winners import beats, winners
 from swathe.reading_flags import CELL_BITS, READING_BITS, ReadingFlag
 from swathe.station import NO_PROBE, Axis, CellRule
 
@@ -114,10 +112,7 @@ class Grid(PlanArrays):
         self.channels = plan_zeros((cells, len(channels)), np.float32) if channels else None
 
     def keep_waveforms(self, samples: int, dtype: np.dtype[Any]) -> None:
-        """Keep, of each cell, the waveform of the reading that represents it.
-
-        Memory is taken only where a waveform is stored.
-        """
+        """Keep, of each cell, the waveform of the reading that represents it."""
         self.waveform = plan_zeros((self.state.size, samples), dtype)
 
     def cells_at(self, scan: NDArray[np.float64], index: NDArray[np.float64]) -> Cells:
@@ -247,15 +242,10 @@ class Grid(PlanArrays):
         """Make suspect cells measured again: the failed check was overridden."""
         self.state[cells] = CellState.MEASURED
 
-    def find(self, wanted: Callable[[Cells], NDArray[np.bool_]]) -> Cells:
-        """Return the touched flat cells, rising, for which `wanted` is true, by parts of them."""
-        parts = [cells[wanted(cells)] for cells in self.touched.cells()]
-        return np.concatenate(parts) if parts else np.empty(0, np.int64)
-
+    @property
     def newest_time(self) -> int:
-        """Return the time of the newest valid reading of any cell, ns UTC; 0 without one."""
-        times = (self.last_time[cells].max(initial=0) for cells in self.touched.cells())
-        return int(max(times, default=0))
+        """Time of the newest valid reading, ns UTC; 0 without one."""
+        return self.touched.highest(self.last_time)
 
     def missing(self, cells: Cells | slice) -> NDArray[np.bool_]:
         """Return whether each of `cells` is required and not measured."""
@@ -274,7 +264,7 @@ class Grid(PlanArrays):
         self.state[cells] = CellState.UNVISITED
 
     def clear(self, cells: Cells) -> None:
-        """Let cells be as if they had never been read, but for their passes."""
+        """Let cells be as if never read, but for their passes."""
         self._empty(cells)
         if self.waveform is not None:
             self.waveform[cells] = 0
@@ -292,7 +282,9 @@ class Grid(PlanArrays):
         stays = at[begins]
         rows = winners(self.rule, good, at, begins)
         best, where = good[rows], at[rows]
-        replace = (self.hits[where] == 0) | self._beats(best, where)
+        replace = (self.hits[where] == 0) | beats(
+            self.rule, best, self.thickness[where], self.amplitude[where]
+        )
         best, where = best[replace], where[replace]
         self.within[where] = 0 if within is None else within[rows[replace]]
         self.thickness[where] = best["thickness"]
@@ -346,20 +338,6 @@ class Grid(PlanArrays):
         """Return the mean of all readings of each of `cells`, mm; 0 without any."""
         total, hits = self._thickness_sum[cells], self.hits[cells]
         return np.asarray(total / np.maximum(hits, 1) / _UNITS_PER_MM)
-
-    def _beats(self, best: NDArray[Any], where: Cells) -> NDArray[np.bool_]:
-        """Return whether each reading replaces what its cell holds."""
-        match self.rule:
-            case CellRule.MINIMUM:
-                return np.asarray(best["thickness"] < self.thickness[where])
-            case CellRule.STRONGEST:
-                held = self.amplitude[where]
-                known = ~np.isnan(best["amplitude"])
-                return np.asarray((best["amplitude"] > held) | (np.isnan(held) & known))
-            case CellRule.FIRST:
-                return np.zeros(where.shape, bool)
-            case CellRule.LAST | CellRule.MEAN:
-                return np.ones(where.shape, bool)
 
     def pass_over(
         self,

@@ -17,7 +17,7 @@ import math
 import mmap
 import platform
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -119,6 +119,15 @@ class TouchedCells:
         for at in range(0, blocks.size, step):
             cells = (blocks[at : at + step, np.newaxis] * BLOCK + within).ravel()
             yield cells[: np.searchsorted(cells, self.size)]
+
+    def find(self, wanted: Callable[[Cells], NDArray[np.bool_]]) -> Cells:
+        """Return the touched cells, rising, for which `wanted` is true; it is given parts of them."""
+        parts = [cells[wanted(cells)] for cells in self.cells()]
+        return np.concatenate(parts) if parts else np.empty(0, np.int64)
+
+    def highest(self, values: NDArray[np.int64]) -> int:
+        """Return the highest of the values of touched cells, 0 without any that is above it."""
+        return max((int(values[cells].max(initial=0)) for cells in self.cells()), default=0)
 
     def spans(self, first: int, last: int) -> list[tuple[int, int]]:
         """Return first and last cell of each run of touched blocks, cut to those from `first` to `last`."""

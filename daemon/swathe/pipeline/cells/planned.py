@@ -115,7 +115,7 @@ class PlannedCells(PlanArrays):
         """Return those of the held cells, rising, for which `which` is true."""
         if not self._holds:
             return np.empty(0, np.int64)
-        held = self._grid.find(lambda cells: self._held[cells])
+        held = self._grid.touched.find(lambda cells: self._held[cells])
         return held[which(held)]
 
     def _release(self, cells: Cells) -> Cells:

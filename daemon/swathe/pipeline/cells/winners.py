@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells, Ints, run_lengths, steps_of
+from swathe.arrays import Bools, Cells, Floats, Ints, run_lengths, steps_of
 from swathe.station import CellRule
 
-__all__ = ["winners"]
+__all__ = ["beats", "winners"]
 
 
 def winners(rule: CellRule, good: NDArray[Any], at: Cells, begins: NDArray[np.int64]) -> Ints:
@@ -42,3 +42,26 @@ def winners(rule: CellRule, good: NDArray[Any], at: Cells, begins: NDArray[np.in
         best = best[order]
         best = best[steps_of(at[best], -1) > 0]
     return best
+
+
+def beats(
+    rule: CellRule, best: NDArray[Any], thickness: Floats, amplitude: NDArray[np.float32]
+) -> Bools:
+    """Return whether each reading replaces the one that its cell holds, shape (n,).
+
+    Args:
+        rule: of the survey.
+        best: readings, shape (n,), dtype `READING`.
+        thickness: of what each cell holds, mm.
+        amplitude: likewise, in percent of full screen height.
+    """
+    match rule:
+        case CellRule.MINIMUM:
+            return np.asarray(best["thickness"] < thickness)
+        case CellRule.STRONGEST:
+            known = ~np.isnan(best["amplitude"])
+            return np.asarray((best["amplitude"] > amplitude) | (np.isnan(amplitude) & known))
+        case CellRule.FIRST:
+            return np.zeros(best.shape, bool)
+        case CellRule.LAST | CellRule.MEAN:
+            return np.ones(best.shape, bool)

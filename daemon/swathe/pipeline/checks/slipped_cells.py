@@ -85,7 +85,7 @@ class SlippedCells:
         """Cells that are suspect by a slip now."""
         if not self.slips:
             return 0  # without a search over all cells
-        return int(self._grid.find(lambda cells: self._grid.slipped[cells]).size)
+        return int(self._grid.touched.find(lambda cells: self._grid.slipped[cells]).size)
 
     def open_run(self) -> None:
         """A run begins: host times of an earlier one may be another clock's."""
@@ -118,7 +118,7 @@ class SlippedCells:
         if any(one.axis == slip.axis and one.before == _NEVER for one in self._unsound):
             return np.empty(0, np.int64)  # what is read counts for no cell already
         self._unsound.append(_Unsound(slip.axis, slip.agreed, _NEVER))
-        since = grid.find(lambda cells: np.asarray(grid.last_time[cells] > found.agreed))
+        since = grid.touched.find(lambda cells: np.asarray(grid.last_time[cells] > found.agreed))
         state = grid.state[since]
         grid.slipped[since[state == CellState.SUSPECT]] = True
         cells: Cells = since[state == CellState.MEASURED]

@@ -86,7 +86,7 @@ class SuspectCells:
     def _suspect_by_check(self) -> Cells:
         """Return the cells that are suspect by a failed check and not by a slip, rising."""
         grid = self._grid
-        return grid.find(
+        return grid.touched.find(
             lambda cells: (grid.state[cells] == CellState.SUSPECT) & ~grid.slipped[cells]
         )
 
@@ -125,7 +125,7 @@ class SuspectCells:
             rests, times = grid.shares.of(cells, check.probe)
             return np.asarray((grid.state[cells] == CellState.MEASURED) & rests & (times > since))
 
-        cells = grid.find(concerns)
+        cells = grid.touched.find(concerns)
         grid.mark_suspect(cells)
         check.suspects += int(cells.size)
         self._coverage.add_suspect(cells, now)

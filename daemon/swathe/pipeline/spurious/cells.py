@@ -82,7 +82,7 @@ class SpuriousCells:
             return np.empty(0, np.int64)
         self._settings = settings
         hits = self._grid.hits
-        return self._evaluate(self._grid.find(lambda cells: np.asarray(hits[cells] > 0)))
+        return self._evaluate(self._grid.touched.find(lambda cells: np.asarray(hits[cells] > 0)))
 
     def decide(self, cell: int, decision: Decision) -> Cells:
         """Apply a person's decision about a cell; return the cells whose bits changed."""

@@ -93,7 +93,7 @@ class SpuriousWatch:
     def counts(self) -> dict[ReadingFlag, int]:
         """Return how many required cells have each flag now, by rising bit."""
         grid = self._grid
-        flagged = grid.find(
+        flagged = grid.touched.find(
             lambda cells: (grid.quality[cells] > 0) & (grid.state[cells] != CellState.EXCLUDED)
         )
         quality = grid.quality[flagged]

@@ -679,3 +679,13 @@ def test_line_that_is_left_makes_its_cells_missing_at_the_instant_after() -> Non
     coverage.evaluate(60 * MS, 0)
     assert coverage.line_done(0)
     assert coverage.gaps.open_count == 1
+
+
+def test_cell_under_the_probe_at_the_end_of_a_run_is_left_in_the_next_one() -> None:
+    """It was measured: a failed check makes it a gap at once, though the probe is elsewhere."""
+    probe = Probe(grid(2, 10))
+    probe.go(*range(6))
+    probe.coverage.close_out(probe.now, probe.now)
+    probe.coverage.reopen(probe.now)
+    probe.coverage.gaps.settle()
+    assert [probe.coverage.has_left(cell) for cell in (5, 6, 15)] == [True, False, False]

@@ -180,5 +180,5 @@ def test_find_gives_the_cells_of_a_state_without_the_others() -> None:
     """In touched blocks only, rising."""
     grid = grid_of(50, 100)
     grid.pass_over(np.array([4999, 3, 700]), np.zeros(3, bool), np.zeros(3, bool))
-    found = grid.find(lambda cells: grid.state[cells] == CellState.SKIPPED)
+    found = grid.touched.find(lambda cells: grid.state[cells] == CellState.SKIPPED)
     assert found.tolist() == [3, 700, 4999]

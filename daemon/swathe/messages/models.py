@@ -70,7 +70,8 @@ class PlanMessage(Snapshot):
     )
     beam_width: float | None = Field(
         None,
-        description="width of the beam on the back wall at nominal thickness (-6 dB), mm: a pit smaller "
+        description="width of the beam on the back wall at nominal thickness (-6 dB), of several probes the "
+        "widest, mm: a pit smaller "
         "than it may be missed; null where it is unknown",
     )
     warnings: tuple[str, ...] = Field(

@@ -228,6 +228,7 @@ class Pipeline(RareEntries):
         self.station = station
         self.survey = self.survey or str(mark.detail["survey"])
         self.calibration.open_run(station)
+        self.beams.open_run(station)
         self._flags_changed(self.spurious.open_run(station))
         before = None if self._inputs is None else self._inputs.positions
         was_set = () if before is None else before.not_by_counts

@@ -81,7 +81,7 @@ class SurveyStages(SurveyState):
             self.suspect_cells.cells_changed,
             self.coverage.cells_changed,
             self._alarm_evaluation.cells_changed,
-            *([] if self.beam_positions is None else [self.beam_positions.cells_changed]),
+            self.beams.cells_changed,
             self.changed.cells_changed,
         )
 
@@ -375,8 +375,7 @@ class SurveyStages(SurveyState):
                 if unsound:
                     self.slipped_cells.cells_read(update)
                 self._notify(update)
-                if self.beam_positions is not None:
-                    self.beam_positions.add(placed[rows], suspect=suspect)
+                self.beams.add(placed[rows], suspect=suspect)
         stays = block.take_stays(until)
         if stays is not None:
             pass_through(self.grid, stays)

@@ -11,13 +11,12 @@ from swathe.pipeline.alarms.delay_unknown import DelayWatch
 from swathe.pipeline.alarms.evaluation import AlarmEvaluation
 from swathe.pipeline.applied_revisions import AppliedRevisions
 from swathe.pipeline.calibration_in_force import CalibrationInForce
-from swathe.pipeline.cells.beam_coverage import covered_points
-from swathe.pipeline.cells.beam_positions import new_beam_positions
 from swathe.pipeline.cells.changed import ChangedCells
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.gaps import Gap
 from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.cells.minimum import MinimumThickness
+from swathe.pipeline.cells.probe_beams import ProbeBeams
 from swathe.pipeline.checks.slipped_cells import SlippedCells
 from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.crawler_history import CrawlerHistory
@@ -55,7 +54,7 @@ from swathe.pipeline.spots.snapshot import SpotSnapshot, spot_snapshot
 from swathe.pipeline.spots.survey_spots import SurveySpots
 from swathe.pipeline.spurious.watch import SpuriousWatch
 from swathe.pipeline.station_history import StationHistory
-from swathe.station import Station, beam_of, excluded_cells, kept_channels, kept_waveforms
+from swathe.station import Station, excluded_cells, kept_channels, kept_waveforms
 
 __all__ = ["SurveyState", "SurveyStatus"]
 
@@ -98,7 +97,7 @@ class SurveyState:
         applied_revisions: those with which the survey is placed, from its first entry on.
         alarms: the alarms.
         changed: where cells changed, and a listener for them.
-        beam_positions: where readings with an echo were taken; None where the beam is unknown.
+        beams: where readings with an echo were taken, by the beams of their probes.
         place_sums: of readings and encoder samples, for the uncertainty of the places.
         crawler: armings, halts and reference of a crawler.
         spots: the spots of a plan without an encoder; None for any other.
@@ -153,7 +152,7 @@ class SurveyState:
                 requests=self.requests,
             )
         self.place_sums = PlaceSums()
-        self.beam_positions = new_beam_positions(station, self.grid)
+        self.beams = ProbeBeams(self.grid)
         self.measured_delays: dict[str, MeasuredDelay] = {}
         self.newest_delays: dict[str, MeasuredDelay] = {}
         self.estimated_delays: dict[str, EstimatedDelay] = {}
@@ -323,15 +322,11 @@ class SurveyState:
         )
 
     def beam_points(self) -> tuple[int, int] | None:
-        """Return how many points of the required area the beam has covered, and how many it has.
+        """Return how many points of the required area a beam has covered, and how many it has.
 
-        None where the beam's width is not known, and for spots. It takes a moment on a large grid.
+        None where the width of a beam is not known, and for spots. It takes a moment on a large grid.
         """
-        beam = beam_of(self.station)
-        if self.beam_positions is None or beam is None:
-            return None
-        deepest = self.station.survey.nominal_thickness
-        return covered_points(self.beam_positions.kept(), self.grid, beam, deepest=deepest)
+        return self.beams.covered()
 
     def _settle_gaps(self) -> None:
         """Describe the gaps that changed, and remove the ended ones from the requests."""

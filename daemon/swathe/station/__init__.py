@@ -65,7 +65,7 @@ from swathe.station.motion import (
     motion_codec,
     motion_driver,
 )
-from swathe.station.probe import beam_of, beam_on_wall, beam_warnings
+from swathe.station.probe import beam_of, beam_on_wall, beam_warnings, beams_of
 from swathe.station.probe_tables import (
     MOST_PROBES,
     ArrayProbeSettings,
@@ -138,6 +138,7 @@ __all__ = [
     "beam_of",
     "beam_on_wall",
     "beam_warnings",
+    "beams_of",
     "budget_of",
     "calibrated_range",
     "cell_count",

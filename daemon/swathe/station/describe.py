@@ -10,7 +10,7 @@ from swathe.station.devices import decoder_of, makes_by_time, period_of, polling
 from swathe.station.law import law_of
 from swathe.station.marks import position_text
 from swathe.station.model import AxisMode, AxisSettings, IndexSettings, Station
-from swathe.station.probe import beam_on_wall, beam_text, beam_warnings
+from swathe.station.probe import beam_lines_of, beam_warnings
 from swathe.station.probes import probes_of, stations_of_probes
 from swathe.station.spots import SpotsSettings
 from swathe_drivers import TakenAt
@@ -43,8 +43,7 @@ def summarize_station(station: Station) -> list[str]:
     lines += [] if station.spots else _time_lines(station)
     lines += _probe_lines(station)
     lines += _calibrations(station)
-    if (width := beam_on_wall(station)) is not None:
-        lines.append(beam_text(width, station.display))
+    lines += beam_lines_of(station)
     lines += [f"WARNING: {warning}" for warning in beam_warnings(station)]
     if (motion := station.motion) is not None:
         allowed = "may be armed" if motion.arm_allowed else "must not be armed (arm_allowed)"

@@ -495,3 +495,17 @@ def test_a_heading_is_known_again_once_its_port_is_back() -> None:
     assert not measured[9:15].any()  # the datum is at 8 to 16 mm
     assert measured[:8].all()
     assert measured[17:].all()
+
+
+def test_survey_of_two_probes_reports_what_their_beams_have_seen() -> None:
+    """Beams of 1 and 2 mm along two rows, 20 cells long, of a plan of 9 rows of 1 mm: a third."""
+    text = text_of(TWO).replace("[survey]\n", '[survey]\nnominal_thickness = "10 mm"\n')
+    for name, width in (("gauge", 1), ("second", 2)):
+        beam = f'diameter = "6 mm"\nfrequency = "5 MHz"\nbeam = "{width} mm"\n'
+        text = text.replace(f'[[probe]]\nname = "{name}"\n', f'[[probe]]\nname = "{name}"\n{beam}')
+    pipeline = Pipeline(station(text))
+    pipeline.feed(opened(text))
+    feed(pipeline, drive(TWO, ACROSS, lambda n, _scan, _index: 10.0 + n, speed=0.02))
+    points = pipeline.beam_points()
+    assert points is not None
+    assert 100 * points[0] / points[1] == pytest.approx(100 * 3 / 9, abs=0.3)

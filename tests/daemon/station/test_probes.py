@@ -10,7 +10,16 @@ import pytest
 from daemon.handmade import INDEX_ENCODED, station, station_text
 from swathe.calibration import CalibrationRecord
 from swathe.errors import StationError
-from swathe.station import Station, law_of, parse_station, probes_of, station_of_probe, with_record
+from swathe.station import (
+    Station,
+    beam_on_wall,
+    beam_warnings,
+    law_of,
+    parse_station,
+    probes_of,
+    station_of_probe,
+    with_record,
+)
 from swathe.station.describe import summarize_station
 
 INDEX = INDEX_ENCODED.format(length=8)
@@ -262,3 +271,38 @@ def test_a_record_for_all_does_not_replace_those_of_the_probes() -> None:
     record = cast("CalibrationRecord", None)
     with pytest.raises(StationError, match="cannot stand for the records of the probes a"):
         with_record(made.model_copy(update={"probes": probes}), record, "new.json")
+
+
+def beamed(name: str, device: str, beam: str, **keys: str) -> str:
+    """Return an entry whose beam is stated."""
+    return entry(name, device, diameter="6 mm", frequency="5 MHz", beam=beam, **keys)
+
+
+def test_beams_of_several_probes_are_told_where_they_differ() -> None:
+    """A pit may be missed under the widest one, and wall between lines under the narrowest."""
+    differ = of(beamed("a", "gauge", "0.5 mm"), beamed("b", "other", "2 mm", scan="5 mm"))
+    assert beam_on_wall(differ) == 2.0
+    warnings = beam_warnings(differ)
+    assert [text.split(":")[0] for text in warnings] == [
+        f"the {axis} axis steps by 1 mm, but the beam of probe a is 0.50 mm wide on the back wall "
+        "(-6 dB), without overlap"
+        for axis in ("scan", "index")
+    ]
+    lines = summarize_station(differ)
+    assert (
+        "probe b: beam on the back wall: 2.00 mm wide (-6 dB); a smaller pit may be missed" in lines
+    )
+
+    same = of(beamed("a", "gauge", "0.5 mm"), beamed("b", "other", "0.5 mm", scan="5 mm"))
+    assert len(beam_warnings(same)) == 2
+    assert "of probe" not in "".join(beam_warnings(same))
+    assert sum("beam on the back wall" in line for line in summarize_station(same)) == 1
+
+
+def test_one_unknown_beam_leaves_the_width_unknown() -> None:
+    """What is known of the other one is told all the same."""
+    station_ = of(beamed("a", "gauge", "0.5 mm"), entry("b", "other", scan="5 mm"))
+    assert beam_on_wall(station_) is None
+    assert len(beam_warnings(station_)) == 2
+    assert any(line.startswith("probe b: beam unknown") for line in summarize_station(station_))
+    assert beam_on_wall(of(entry("a"), entry("b", "other", scan="5 mm"))) is None

@@ -12,6 +12,7 @@ rotation; Niederreiter 1992; from memory). No random number is in it.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,14 +42,13 @@ _PLASTIC = 1.32471795724474602596
 
 
 def covered_points(
-    kept: KeptPositions, grid: Grid, beam: Beam, *, deepest: float | None
+    parts: Sequence[tuple[KeptPositions, Beam]], grid: Grid, *, deepest: float | None
 ) -> tuple[int, int]:
     """Return how many points of the required area are within the beam of a reading, and how many it has.
 
     Args:
-        kept: where the readings were taken.
+        parts: where readings were taken with a beam, and that beam.
         grid: excluded cells are not required.
-        beam: its width at a depth.
         deepest: depth in mm beyond which no beam is taken to widen further, as the nominal
             thickness, so that a doubled echo covers no more than any other; the median of what was
             read where it is None.
@@ -56,24 +56,33 @@ def covered_points(
     required = grid.state != CellState.EXCLUDED
     limit = deepest
     if limit is None:
-        limit = float(np.median(kept.thickness)) if kept.thickness.size else 0.0
-    width = beam.width(np.minimum(kept.thickness, limit))
-    radius = np.minimum(width, _WIDEST * beam.narrowest) / 2
-    count = _points_of_a_cell(grid, float(radius.max(initial=beam.narrowest / 2)))
+        read = np.concatenate([kept.thickness for kept, _ in parts])
+        limit = float(np.median(read)) if read.size else 0.0
+    radii = [_radius(kept, beam, limit) for kept, beam in parts]
+    widest = [
+        float(radius.max(initial=beam.narrowest / 2))
+        for radius, (_, beam) in zip(radii, parts, strict=True)
+    ]
+    count = _points_of_a_cell(grid, min(widest))
     total = count * int(np.count_nonzero(required))
-    if not radius.size:
-        return 0, total
     covered = np.zeros((grid.state.size, count), bool)
-    discs = _Discs(kept, radius, grid, _patterns(count))
+    patterns = _patterns(count)
+    some = [
+        _Discs(kept, radius, grid, patterns)
+        for radius, (kept, _) in zip(radii, parts, strict=True)
+        if radius.size
+    ]
     # A few of the readings cover most of the points, and spare the others these.
-    some = np.zeros(radius.shape, bool)
-    some[::_FIRST_OF] = True
-    for rows in (some, ~some):
-        missing = required & ~covered.all(axis=1)
-        for down in discs.reach(0):
-            for along in discs.reach(1):
-                discs.cover(covered, missing, rows, down, along)
+    for first in (True, False):
+        for discs in some:
+            discs.cover_all(covered, required & ~covered.all(axis=1), first=first)
     return int(np.count_nonzero(covered)), total
+
+
+def _radius(kept: KeptPositions, beam: Beam, limit: float) -> Floats:
+    """Return half the width of a beam at what was read, no deeper than `limit`, mm, shape (n,)."""
+    width = beam.width(np.minimum(kept.thickness, limit))
+    return np.asarray(np.minimum(width, _WIDEST * beam.narrowest) / 2)
 
 
 def _points_of_a_cell(grid: Grid, radius: float) -> int:
@@ -118,11 +127,25 @@ class _Discs:
         self._patterns = patterns
         self._reach = tuple(math.ceil(float(radius.max()) / axis.resolution) for axis in self._axes)
 
-    def reach(self, axis: int) -> range:
-        """Return by how many cells along an axis a disc reaches, to both sides."""
-        return range(-self._reach[axis], self._reach[axis] + 1)
+    def cover_all(self, covered: Bools, missing: Bools, *, first: bool) -> None:
+        """Cover points; as `_cover_cells`, for all cells that a disc reaches.
 
-    def cover(self, covered: Bools, missing: Bools, rows: Bools, down: int, along: int) -> None:
+        Args:
+            covered: see there.
+            missing: see there.
+            first: whether it is the turn of one of `_FIRST_OF` readings, or of the others.
+        """
+        rows = np.zeros(self._squares.shape, bool)
+        rows[::_FIRST_OF] = True
+        rows = rows if first else ~rows
+        tall, wide = self._reach
+        for down in range(-tall, tall + 1):
+            for along in range(-wide, wide + 1):
+                self._cover_cells(covered, missing, rows, down, along)
+
+    def _cover_cells(
+        self, covered: Bools, missing: Bools, rows: Bools, down: int, along: int
+    ) -> None:
         """Cover points of the cells that are so many rows down and columns along from each position.
 
         Args:

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from swathe.arrays import Bools, Cells, Floats, Ints, run_starts
 from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
 from swathe.pipeline.placing.placed import Placed
-from swathe.station import Axis, Station, beam_of
+from swathe.station import Axis
 
-__all__ = ["BeamPositions", "KeptPositions", "new_beam_positions"]
+__all__ = ["BeamPositions", "KeptPositions"]
 
 # Parts of a cell are this much smaller than the beam: between two readings so far apart the border
 # of what their beams cover comes nearer to their line by (1/16)²/4 of the beam's width.
@@ -27,6 +27,7 @@ _PARTS_OF_BEAM = 16
 _MOST_PARTS = 4096
 # Readings that wait to be sorted in are no more than this, or a half of those that are.
 _FEWEST_TO_MERGE = 65_536
+_MANY = 64  # below it, sorting costs more than it spares
 _EMPTY = np.empty(0, np.int64)
 
 
@@ -98,6 +99,9 @@ class BeamPositions:
         first = run_starts(part)
         if not first.size:
             return
+        if first.size > _MANY:  # of several probes in turn, the parts alternate
+            order = first[np.argsort(part[first], kind="stable")]
+            first = order[run_starts(part[order])]
         thickness = readings["thickness"] if good.all() else readings["thickness"][good]
         values = np.stack((down[first], along[first], thickness[first])).astype(np.float32)
         self._pending.append((part[first], values))
@@ -181,14 +185,3 @@ def _divided(axis: Axis, positions: Floats, margin: int) -> tuple[Floats, Ints, 
     offset = np.where(near, offset, 0.0)
     number = np.floor(offset)
     return offset - number, number.astype(np.int64), near
-
-
-def new_beam_positions(station: Station, grid: Grid) -> BeamPositions | None:
-    """Return where readings cover the wall of a station's plan; None where the beam is unknown."""
-    beam = None if station.spots is not None else beam_of(station)
-    if beam is None:
-        return None
-    deepest = station.survey.nominal_thickness
-    # Without a nominal thickness, a reading outside the grid covers what the narrowest beam does.
-    widest = float(beam.width(0.0 if deepest is None else deepest))
-    return BeamPositions(grid, narrowest=beam.narrowest, widest=widest)

@@ -10,13 +10,14 @@ import pytest
 
 from daemon import handmade
 from daemon.strategies import readings
-from swathe.arrays import Floats
+from swathe.arrays import Floats, Ints
 from swathe.calibration import Beam
 from swathe.pipeline.cells.beam_coverage import covered_points
 from swathe.pipeline.cells.beam_positions import BeamPositions
 from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
+from swathe.pipeline.cells.probe_beams import ProbeBeams
 from swathe.pipeline.placing.placed import Placed
-from swathe.station import Axis, CellRule
+from swathe.station import Axis, CellRule, parse_station
 
 WIDTH = 2.45
 NARROW = Beam(WIDTH)
@@ -51,12 +52,18 @@ def positions(cells: Grid, scan: Floats, index: Floats) -> BeamPositions:
 
 def percent(cells: Grid, found: BeamPositions, beam: Beam = NARROW, deepest: float = 10.0) -> float:
     """Return the covered share of the required area, %."""
-    part, whole = covered_points(found.kept(), cells, beam, deepest=deepest)
+    part, whole = covered_points([(found.kept(), beam)], cells, deepest=deepest)
     return 100 * part / whole
 
 
 def rastered(
-    cells: Grid, scan: Floats, index: Floats, *, pixel: float = 0.05, turn: float | None = None
+    cells: Grid,
+    scan: Floats,
+    index: Floats,
+    *,
+    pixel: float = 0.05,
+    turn: float | None = None,
+    width: float | Floats = WIDTH,
 ) -> float:
     """Return the share of the area whose pixels are within a beam of a reading, %.
 
@@ -72,8 +79,9 @@ def rastered(
         across = np.abs((row + 0.5) * pixel - index)
         if turn is not None:
             across = np.minimum(across, turn - across)
-        near = across < WIDTH / 2
-        half = np.sqrt(np.maximum((WIDTH / 2) ** 2 - across[near] ** 2, 0.0))
+        radius = np.broadcast_to(width, scan.shape) / 2
+        near = across < radius
+        half = np.sqrt(np.maximum(radius[near] ** 2 - across[near] ** 2, 0.0))
         for at, reach in zip(scan[near], half, strict=True):
             inside[row] |= np.abs(x - at) < reach
     return 100 * float(inside.mean())
@@ -120,6 +128,96 @@ def test_wandering_readings_cover_what_an_independent_raster_shows(seed: int) ->
     assert percent(cells, positions(cells, scan, index)) == pytest.approx(expected, abs=0.3)
 
 
+def beams(cells: Grid, *widths: str) -> ProbeBeams:
+    """Return what probes with these beams cover; one without is of an unknown beam."""
+    found = ProbeBeams(cells)
+    entries = "".join(
+        f'[[probe]]\nname = "p{k}"\ninput = {k}\nscan = "{k} mm"\n'
+        + (f'diameter = "6 mm"\nfrequency = "5 MHz"\nbeam = "{width}"\n' if width else "")
+        for k, width in enumerate(widths)
+    )
+    columns = ", ".join(f'{{is="thickness", unit="mm", probe={k}}}' for k in range(len(widths)))
+    text = f"""name = "bench"
+[survey]
+folder = "bench"
+nominal_thickness = "10 mm"
+[scan]
+length = "20 mm"
+resolution = "1 mm"
+device = "gauge"
+counts_per_mm = 10
+[device.gauge]
+port = "ports/gauge"
+protocol.columns = [{{is="counts", axis="scan"}}, {columns}]
+{entries}"""
+    found.open_run(parse_station(text, "bench"))
+    return found
+
+
+def of_probes(scan: Floats, index: Floats, probe: Ints) -> Placed:
+    """Return readings of some probes at positions."""
+    taken = placed(scan, index)
+    taken.readings["probe"] = probe
+    return taken
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_each_reading_covers_what_the_beam_of_its_probe_does(seed: int) -> None:
+    """Beams of 1 to 6 mm at random places, two of them the same: as in an independent raster."""
+    rng = np.random.default_rng(seed)
+    scan_mm, index_mm = [(1, 6.35), (0.5, 0.5), (5, 10), (2.5, 2.5)][seed]
+    cells = grid(round(40 / scan_mm), round(40 / index_mm) or 1, scan_mm=scan_mm, index_mm=index_mm)
+    widths = np.array([1.0, 6.0, 2.5, 1.0])
+    count = 40 * (seed + 1)
+    scan, index = rng.uniform(-2, 42, count), rng.uniform(-2, 42, count)
+    probe = rng.integers(0, 4, count)
+    cells.state[:] = CellState.MEASURED
+    found = beams(cells, *(f"{width} mm" for width in widths))
+    for begin in range(0, count, 7):
+        rows = slice(begin, begin + 7)
+        found.add(of_probes(scan[rows], index[rows], probe[rows]), suspect=False)
+    covered = found.covered()
+    assert covered is not None
+    expected = rastered(cells, scan, index, width=widths[probe])
+    assert 100 * covered[0] / covered[1] == pytest.approx(expected, abs=0.3)
+
+
+def test_a_narrow_beam_at_the_place_of_a_wide_one_takes_nothing_from_it() -> None:
+    """Whichever read there first; and suspect readings of one probe leave the other's."""
+    shares = []
+    for order in ((0, 1), (1, 0)):
+        cells = grid(20, 20, index_mm=1.0)
+        cells.state[:] = CellState.MEASURED
+        found = beams(cells, "1 mm", "6 mm")
+        here = np.full(2, 10.0)
+        found.add(of_probes(here, here, np.array(order)), suspect=np.array([False, False]))
+        covered = found.covered()
+        assert covered is not None
+        shares.append(400 * covered[0] / covered[1])
+    assert shares == pytest.approx([math.pi * 9.0] * 2, rel=0.02)
+    suspect = np.array([True, False])
+    found.add(of_probes(here + 5, here + 5, np.array([1, 0])), suspect=suspect)
+    covered = found.covered()
+    assert covered is not None
+    assert 400 * covered[0] / covered[1] == pytest.approx(math.pi * 9.25, rel=0.02)
+
+
+def test_no_share_is_stated_once_a_probe_with_an_unknown_beam_has_read() -> None:
+    """Nobody knows what it has covered; without an echo it has covered nothing."""
+    cells = grid(20, 20, index_mm=1.0)
+    found = beams(cells, "6 mm", "")
+    known = of_probes(np.full(1, 10.0), np.full(1, 10.0), np.zeros(1, np.int64))
+    other = of_probes(np.full(1, 10.0), np.full(1, 10.0), np.ones(1, np.int64))
+    other.readings["valid"] = False
+    for taken in (known, other):
+        found.add(taken, suspect=False)
+    assert found.covered() is not None
+    other.readings["valid"] = True
+    found.add(other, suspect=False)
+    assert found.covered() is None
+    assert beams(cells, "", "").covered() is None
+
+
 def test_reading_outside_the_grid_covers_its_border() -> None:
     """A run-in that reads half a millimetre before the area has seen its first 0.725 mm."""
     cells = grid(20, 1, index_mm=1.0)
@@ -138,7 +236,7 @@ def test_excluded_cells_are_no_part_of_the_area() -> None:
     cells.state[10:] = CellState.EXCLUDED
     assert percent(cells, found) == 100.0
     cells.state[:10] = CellState.EXCLUDED
-    assert covered_points(found.kept(), cells, NARROW, deepest=10.0) == (0, 0)
+    assert covered_points([(found.kept(), NARROW)], cells, deepest=10.0) == (0, 0)
 
 
 def test_suspect_cells_cover_nothing_until_they_are_sound_again() -> None:
@@ -188,7 +286,7 @@ def test_beam_is_as_wide_as_it_is_at_the_wall_that_was_read() -> None:
     expected = [math.pi * 1.5**2 / 4, *[math.pi * 3.0**2 / 4] * 3]
     assert shares == pytest.approx(expected, rel=0.02)
     # Without a nominal wall the median is the limit, and four times the narrowest width.
-    part, whole = covered_points(found.kept(), cells, opening, deepest=None)
+    part, whole = covered_points([(found.kept(), opening)], cells, deepest=None)
     assert 1600 * part / whole == pytest.approx(math.pi * 4.0**2 / 4, rel=0.02)
 
 

@@ -59,3 +59,40 @@ def test_a_probe_that_sent_nothing_is_named_and_its_place_unknown_without_counts
         "probe second: NO READING",
     ]
     assert not all_read
+
+
+def test_probes_of_one_device_are_told_apart_by_their_inputs() -> None:
+    """What came last from the device is of one of them only."""
+    text = """name = "bench"
+[survey]
+folder = "bench"
+[scan]
+length = "20 mm"
+resolution = "1 mm"
+device = "encoder"
+counts_per_mm = 10
+[device.encoder]
+port = "ports/encoder"
+protocol.columns = [{is="counts", axis="scan"}]
+[device.gauge]
+port = "ports/gauge"
+protocol.columns = [{is="probe"}, {is="thickness", unit="mm"}]
+[[probe]]
+name = "left"
+input = 4
+[[probe]]
+name = "right"
+input = 2
+scan = "3 mm"
+"""
+    probes = LiveProbes(station(text))
+    probes.take(Chunk(START, "encoder", b"70\r\n"))
+    probes.take(Chunk(START, "gauge", b"4,9.5\r\n2,11.25\r\n4,9.75\r\n2,11.5\r\n"))
+    probes.end(START + 5 * MS)
+    assert probes.lines() == (
+        [
+            "probe left: echo, 9.750 mm, 5 ms old, at scan 7.0 mm",
+            "probe right: echo, 11.500 mm, 5 ms old, at scan 10.0 mm",
+        ],
+        True,
+    )

@@ -29,6 +29,7 @@ ORDER = (
     "display_units",
     "safe_files",
     "object_storage",
+    "many_surveys",
     "printable",
     "steady_output",
     "freed_memory",

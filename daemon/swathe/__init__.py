@@ -7,6 +7,8 @@ first use, so that ``import swathe`` costs nothing:
 - `load_station` reads and checks a station file;
 - `grid_readings` places and bins arrays of positions and readings without files or ports;
 - `compare_surveys` compares surveys of one part: differences, rates of loss, remaining life;
+- `survey_trend` gives the rate of loss of a part over its surveys;
+- `over_surveys` does something with each of many surveys, through dask if wanted;
 - `evaluate_arrays` gives figures over the cells of arrays as a survey has them.
 """
 
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
     from swathe.comparison import Comparison, Trend
     from swathe.errors import SwatheError
     from swathe.evaluation import Evaluation, Zone, evaluate_arrays
+    from swathe.many_surveys import over_surveys
     from swathe.pipeline import CellState
     from swathe.station import Axis, Station
     from swathe.store import SurveyRecord
@@ -45,6 +48,7 @@ __all__ = [
     "grid_readings",
     "load_station",
     "open_survey",
+    "over_surveys",
     "survey_trend",
 ]
 
@@ -65,6 +69,7 @@ _HOMES = {
     "grid_readings": "swathe.api.gridding",
     "load_station": "swathe.api.survey",
     "open_survey": "swathe.api.survey",
+    "over_surveys": "swathe.many_surveys",
     "survey_trend": "swathe.api.comparing",
 }
 

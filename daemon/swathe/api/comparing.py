@@ -12,10 +12,11 @@ from swathe.comparison import (
     DatedSurvey,
     Trend,
     compare_dated,
-    surveys_of_part,
+    dates_of_part,
     trend_of,
 )
 from swathe.evaluation import Zone
+from swathe.many_surveys import Scheduler
 from swathe.object_storage import survey_path
 from swathe.store import SurveyFolder
 
@@ -122,6 +123,7 @@ def survey_trend(
     cell: float | None = None,
     zones: Sequence[Zone] = (),
     square: float | None = None,
+    scheduler: Scheduler | None = None,
 ) -> Trend:
     """Return the mean thickness of a part by survey and zone, and its rate of loss. Lengths are mm.
 
@@ -134,6 +136,8 @@ def survey_trend(
         cell: side of the cells that are compared; those of the coarsest grid unless given.
         zones: that have a series by themselves, in the coordinates of the latest survey.
         square: side of squares that have one.
+        scheduler: of dask, see `over_surveys`; one survey after another unless given. The memory it takes does
+            not grow with the surveys as their arrays do.
 
     Raises:
         SurveyError: a survey is missing, or what is read is not what was written.
@@ -143,11 +147,17 @@ def survey_trend(
         >>> import swathe
         >>> swathe.survey_trend(["penstock-3"])
         Traceback (most recent call last):
-        swathe.errors.SwatheError: a comparison requires two surveys or more, the oldest first
+        swathe.errors.SwatheError: a trend requires 3 surveys or more (got 1); `swathe compare` takes two
     """
-    found = surveys_of_part(
-        [survey_path(path) for path in surveys], part=part, area=area, shared=shared
+    dates = dates_of_part(
+        [survey_path(path) for path in surveys], part=part, area=area, scheduler=scheduler
     )
     return trend_of(
-        compare_dated(found, align=align, cell=cell, zones=zones, square=square, one_grid=True)
+        dates,
+        align=align,
+        shared=shared,
+        cell=cell,
+        zones=zones,
+        square=square,
+        scheduler=scheduler,
     )

@@ -59,7 +59,7 @@ def trend(
     Three surveys or more, put into the order of their dates. Exit code 0: printed; 3: a record is
     not verified.
     """
-    from swathe.comparison import compare_dated, surveys_of_part, trend_of
+    from swathe.comparison import dates_of_part, trend_of
     from swathe.report.trend_text import trend_json, trend_parts
     from swathe.units import length
 
@@ -67,18 +67,16 @@ def trend(
         message = f"'--align' must be 'datum' or 'pattern' (got {align!r})"
         raise SwatheError(message)
     known = quantity("--shared", shared, length) if shared else None
-    opened = surveys_of_part(surveys, part=part, area=area, shared=known)
-    for one in opened:
+    dates = dates_of_part(surveys, part=part, area=area)
+    for one in dates:
         warn_unverified(survey_path(one.name), one.unverified)
     found = trend_of(
-        compare_dated(
-            opened,
-            align="pattern" if align == "pattern" else "datum",
-            cell=quantity("--cell", cell, length) if cell else None,
-            zones=[zone_of(text) for text in zone or ()],
-            square=quantity("--square", square, length) if square else None,
-            one_grid=True,
-        )
+        dates,
+        align="pattern" if align == "pattern" else "datum",
+        shared=known,
+        cell=quantity("--cell", cell, length) if cell else None,
+        zones=[zone_of(text) for text in zone or ()],
+        square=quantity("--square", square, length) if square else None,
     )
     if as_json:
         typer.echo(trend_json(found))
@@ -88,5 +86,5 @@ def trend(
                 say(piece)
             else:
                 console.print(piece)
-    unverified = any(one.unverified for one in opened)
+    unverified = any(one.unverified for one in dates)
     raise typer.Exit(Exit.NOT_COVERED if unverified else Exit.OK)

@@ -2,17 +2,25 @@
 
 from swathe.comparison.cell_map import MOST_MAP_CELLS, CellMap, map_of
 from swathe.comparison.comparing import Align, Comparison, PartComparison, compare_dated
-from swathe.comparison.dated import DatedSurvey
+from swathe.comparison.dated import DatedSurvey, SurveyDate
 from swathe.comparison.differences import CellDifferences, differences_of
-from swathe.comparison.finding import surveys_of_part
+from swathe.comparison.finding import dates_of_part
 from swathe.comparison.pairs import LEAST_YEARS, LossPlace, PairComparison, compare_maps
 from swathe.comparison.parts import LowestReading, PartArea, PartDifference
 from swathe.comparison.pattern import WallPattern, register_by_pattern
 from swathe.comparison.rates import Estimate, Life, estimate, remaining_life
 from swathe.comparison.registration import Registration
+from swathe.comparison.series import trend_of
 from swathe.comparison.significance import benjamini_hochberg
 from swathe.comparison.survey_errors import SurveyErrors
-from swathe.comparison.trend import Trend, TrendFit, TrendPoint, ZoneTrend, fit_trend, trend_of
+from swathe.comparison.trend import (
+    Trend,
+    TrendFit,
+    TrendPair,
+    TrendPoint,
+    ZoneTrend,
+    fit_trend,
+)
 
 __all__ = [
     "LEAST_YEARS",
@@ -31,21 +39,23 @@ __all__ = [
     "PartComparison",
     "PartDifference",
     "Registration",
+    "SurveyDate",
     "SurveyErrors",
     "Trend",
     "TrendFit",
+    "TrendPair",
     "TrendPoint",
     "WallPattern",
     "ZoneTrend",
     "benjamini_hochberg",
     "compare_dated",
     "compare_maps",
+    "dates_of_part",
     "differences_of",
     "estimate",
     "fit_trend",
     "map_of",
     "register_by_pattern",
     "remaining_life",
-    "surveys_of_part",
     "trend_of",
 ]

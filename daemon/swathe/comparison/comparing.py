@@ -30,7 +30,14 @@ from swathe.evaluation import Zone
 if TYPE_CHECKING:
     import xarray
 
-__all__ = ["Align", "Comparison", "PartComparison", "compare_dated", "maps_of_pair"]
+__all__ = [
+    "Align",
+    "Comparison",
+    "PartComparison",
+    "compare_dated",
+    "compare_pair",
+    "maps_of_pair",
+]
 
 Align = Literal["datum", "pattern"]
 
@@ -118,7 +125,6 @@ def compare_dated(
     separation: float | None = None,
     years: float | None = None,
     most_cells: int = MOST_MAP_CELLS,
-    one_grid: bool = False,
 ) -> Comparison:
     """Return the comparison of surveys of one part.
 
@@ -140,7 +146,6 @@ def compare_dated(
         separation: least distance between two of them, mm; three cells unless given.
         years: between two surveys, where their dates are not to be used.
         most_cells: maps with more cells are refused.
-        one_grid: whether all pairs are of cells of one size, that of the coarsest survey.
 
     Raises:
         SurveyError: what is read is not what was written.
@@ -156,38 +161,13 @@ def compare_dated(
         covariance=np.diag([(shift_uncertainty or 0.0) ** 2] * 2 + [0.0]),
         stated=shift_uncertainty is not None,
     )
-    pairs: list[PairComparison] = []
-    for one in surveys[:-1]:
-        time, notes = (years, ()) if years is not None else years_between(one, latest)
-        earlier, later = maps_of_pair(
-            one, latest, cell, most_cells, others=surveys if one_grid else ()
+    pairs = [
+        compare_pair(
+            one, latest, stated, align=align, search=search, search_degrees=search_degrees,
+            level=level, cell=cell, years=years, most_cells=most_cells,
         )
-        pattern = register_by_pattern(
-            earlier, later, stated, search=search, search_degrees=search_degrees
-        )
-        registration = stated
-        if align == "pattern":
-            if pattern.registration is None:
-                message = (
-                    f"{one.name}: the wall pattern does not carry a registration: {pattern.refused}; "
-                    "compare by the datum"
-                )
-                raise SwatheError(message)
-            registration = pattern.registration
-        errors = _errors(one, earlier), _errors(latest, later)
-        pairs.append(
-            compare_maps(
-                earlier,
-                later,
-                time,
-                registration,
-                errors,
-                level=level,
-                names=(one.name, latest.name),
-                pattern=pattern,
-                notes=(*notes, *_error_notes(one, latest, errors)),
-            )
-        )
+        for one in surveys[:-1]
+    ]  # fmt: skip
     last = pairs[-1].differences
     # Parts are of one grid: that of the latest survey may be coarser in a pair with a coarse one.
     areas = [whole_area(last), *(zone_area(last, zone) for zone in zones)]
@@ -205,6 +185,70 @@ def compare_dated(
         pairs[-1].loss_places(places, apart),
         apart,
         required,
+    )
+
+
+def compare_pair(
+    one: DatedSurvey,
+    latest: DatedSurvey,
+    stated: Registration,
+    *,
+    align: Align = "datum",
+    search: float = 25.0,
+    search_degrees: float = 3.0,
+    level: float = 0.05,
+    cell: float | None = None,
+    years: float | None = None,
+    most_cells: int = MOST_MAP_CELLS,
+    widths: tuple[float, float] = (0.0, 0.0),
+    look: bool = True,
+) -> PairComparison:
+    """Return a survey compared with the latest; see `compare_dated`.
+
+    Args:
+        one: the earlier survey.
+        latest: the later one.
+        stated: the registration by datum.
+        align: as of `compare_dated`.
+        search: likewise.
+        search_degrees: likewise.
+        level: likewise.
+        cell: likewise.
+        years: likewise.
+        most_cells: likewise.
+        widths: of cells along (scan, index) at least, mm.
+        look: whether the pattern of the wall is looked at where it is not the registration.
+
+    Raises:
+        SurveyError: what is read is not what was written.
+        SwatheError: the two cannot be compared, or the pattern does not carry it.
+    """
+    time, notes = (years, ()) if years is not None else years_between(one, latest)
+    earlier, later = maps_of_pair(one, latest, cell, most_cells, widths=widths)
+    pattern, registration = None, stated
+    if look or align == "pattern":
+        pattern = register_by_pattern(
+            earlier, later, stated, search=search, search_degrees=search_degrees
+        )
+    if align == "pattern" and pattern is not None:
+        if pattern.registration is None:
+            message = (
+                f"{one.name}: the wall pattern does not carry a registration: {pattern.refused}; "
+                "compare by the datum"
+            )
+            raise SwatheError(message)
+        registration = pattern.registration
+    errors = _errors(one, earlier), _errors(latest, later)
+    return compare_maps(
+        earlier,
+        later,
+        time,
+        registration,
+        errors,
+        level=level,
+        names=(one.name, latest.name),
+        pattern=pattern,
+        notes=(*notes, *_error_notes(one, latest, errors)),
     )
 
 
@@ -241,18 +285,25 @@ def maps_of_pair(
     cell: float | None,
     most_cells: int,
     *,
-    others: Sequence[DatedSurvey] = (),
+    widths: tuple[float, float] = (0.0, 0.0),
 ) -> tuple[CellMap, CellMap]:
     """Return the maps of two surveys with cells of one size, as near as whole cells allow.
+
+    Args:
+        earlier: survey.
+        later: survey.
+        cell: side of a cell, at least; mm.
+        most_cells: of a map.
+        widths: along (scan, index), at least; mm.
 
     Raises:
         SurveyError: what is read is not what was written.
         SwatheError: a map would have too many cells.
     """
     scan, index = (
-        max(cell or 0.0, *(axis.resolution for axis in axes))
-        for axes in zip(
-            *((one.source.scan, one.source.index) for one in (earlier, later, *others)), strict=True
+        max(cell or 0.0, width, *(axis.resolution for axis in axes))
+        for width, *axes in zip(
+            widths, *((one.source.scan, one.source.index) for one in (earlier, later)), strict=True
         )
     )
     first, second = (

@@ -11,7 +11,7 @@ from swathe.evaluation import CellSource
 from swathe.station import AlarmKind, Station
 from swathe.store import SurveyFolder, SurveyRecord, open_arrays, read_verified_record
 
-__all__ = ["DAYS_PER_YEAR", "DatedSurvey", "years_between"]
+__all__ = ["DAYS_PER_YEAR", "DatedSurvey", "SurveyDate", "years_between"]
 
 DAYS_PER_YEAR = 365.25
 """Days of a Julian year, in which all rates are."""
@@ -95,6 +95,51 @@ class DatedSurvey:
             notes,
             unverified,
         )
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyDate:
+    """What of a survey is kept of each of very many: no record, no cells.
+
+    Attributes:
+        name: its path or URL.
+        part: of which part it is.
+        area: of which area.
+        begin: see `DatedSurvey`.
+        end: likewise.
+        resolution: of its cells along (scan, index), mm.
+        clock_notes: see `DatedSurvey`.
+        unverified: likewise.
+    """
+
+    name: str
+    part: str
+    area: str
+    begin: datetime
+    end: datetime
+    resolution: tuple[float, float]
+    clock_notes: tuple[str, ...]
+    unverified: str
+
+    @classmethod
+    def of(cls, survey: DatedSurvey) -> SurveyDate:
+        """Return what is kept of a survey."""
+        record = survey.record
+        return cls(
+            survey.name,
+            "" if record is None else record.part,
+            "" if record is None else record.area,
+            survey.begin,
+            survey.end,
+            (survey.source.scan.resolution, survey.source.index.resolution),
+            survey.clock_notes,
+            survey.unverified,
+        )
+
+    @property
+    def moment(self) -> datetime:
+        """The middle of the time in which it was measured."""
+        return self.begin + (self.end - self.begin) / 2
 
 
 def years_between(earlier: DatedSurvey, later: DatedSurvey) -> tuple[float, tuple[str, ...]]:

@@ -1,10 +1,4 @@
-"""A part scanned over years: the mean thickness of each zone by survey, and its rate of loss.
-
-All surveys are compared with the latest at the same places, and only cells that every one of them measured
-are in the means, so that no mean changes with what was scanned. What all readings of a survey share
-moves its mean as a whole: it is a random effect of the survey, apart for each, and no number of
-cells makes it smaller.
-"""
+"""A part scanned over years: what a trend states, and the line through its points."""
 
 from __future__ import annotations
 
@@ -16,16 +10,25 @@ from typing import Final
 
 import numpy as np
 
-from swathe.arrays import Bools, Floats
-from swathe.comparison.comparing import Comparison
-from swathe.comparison.dated import DAYS_PER_YEAR
+from swathe.arrays import Floats
+from swathe.comparison.dated import DatedSurvey, SurveyDate
 from swathe.comparison.parts import PartArea
 from swathe.comparison.rates import Estimate, estimate
+from swathe.comparison.registration import Registration
 from swathe.errors import SwatheError
 
-__all__ = ["Trend", "TrendFit", "TrendPoint", "ZoneTrend", "fit_trend", "trend_of"]
+__all__ = [
+    "LEAST_SURVEYS",
+    "Trend",
+    "TrendFit",
+    "TrendPair",
+    "TrendPoint",
+    "ZoneTrend",
+    "fit_trend",
+]
 
-_LEAST_SURVEYS: Final = 3
+LEAST_SURVEYS: Final = 3
+"""Surveys that a trend requires."""
 _LEAST_FOR_BEND: Final = 4
 _COVERAGE: Final = 0.95
 
@@ -95,18 +98,37 @@ class ZoneTrend:
 
 
 @dataclass(frozen=True, slots=True)
+class TrendPair:
+    """An earlier survey next to the latest.
+
+    Attributes:
+        earlier: name of the earlier survey.
+        registration: by which places were paired.
+        notes: on dates and errors.
+    """
+
+    earlier: str
+    registration: Registration
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Trend:
     """A part over its surveys.
 
     Attributes:
-        comparison: of every survey with the latest.
+        surveys: the oldest first.
+        pairs: each earlier survey next to the latest, the oldest first.
+        latest: the latest one.
         whole: everything.
         zones: each zone, then each square.
         coverage: level of confidence of the intervals of rates. Those of accelerations together have it, over
             all zones: one among many would bend by chance.
     """
 
-    comparison: Comparison
+    surveys: tuple[SurveyDate, ...]
+    pairs: tuple[TrendPair, ...]
+    latest: DatedSurvey
     whole: ZoneTrend
     zones: tuple[ZoneTrend, ...]
     coverage: float = _COVERAGE
@@ -139,9 +161,9 @@ def fit_trend(
         SwatheError: fewer than three points, or all at one time.
     """
     count = years.size
-    if count < _LEAST_SURVEYS or not np.ptp(years) > 0:
+    if count < LEAST_SURVEYS or not np.ptp(years) > 0:
         message = (
-            f"a trend requires {_LEAST_SURVEYS} surveys or more at different times (got {count})"
+            f"a trend requires {LEAST_SURVEYS} surveys or more at different times (got {count})"
         )
         raise SwatheError(message)
     sizes = np.ones(count) if standard is None else np.maximum(standard, 1e-9)
@@ -182,80 +204,6 @@ def _polynomial(
     ratio = math.sqrt(float(left @ left) / free) if free else 0.0
     weights = (inverse @ design.T)[0] / standard
     return float(terms[0]), math.sqrt(float(inverse[0, 0])), ratio, weights
-
-
-def trend_of(comparison: Comparison) -> Trend:
-    """Return the trend of a part from the comparison of its surveys with the latest, on one grid.
-
-    Raises:
-        SwatheError: fewer than three surveys, or no cell that all of them measured.
-    """
-    if len(comparison.surveys) < _LEAST_SURVEYS:
-        message = (
-            f"a trend requires {_LEAST_SURVEYS} surveys or more (got {len(comparison.surveys)}); "
-            "`swathe compare` takes two"
-        )
-        raise SwatheError(message)
-    common = np.logical_and.reduce([pair.differences.pairs for pair in comparison.pairs])
-    if not common.any():
-        message = "no cell was measured in all surveys: see their areas, or leave one out"
-        raise SwatheError(message)
-    areas = [one.area for one in (comparison.whole, *comparison.zones, *comparison.squares)]
-    found = [_zone(comparison, area, common, len(areas)) for area in areas]
-    return Trend(comparison, found[0], tuple(found[1:]))
-
-
-def _zone(comparison: Comparison, area: PartArea, common: Bools, bends: int) -> ZoneTrend:
-    """Return the series of a zone."""
-    at = np.ix_(area.rows, area.columns)
-    chosen = common[at]
-    last = comparison.latest
-    required = int(np.count_nonzero(~last.differences.later.excluded[at]))
-    cells = int(np.count_nonzero(chosen))
-    if not cells:
-        return ZoneTrend(area, 0, required, (), None, None, None)
-    latest = float(last.differences.later.mean[at][chosen].mean())
-    means, own, errors = [], [], []
-    for pair in comparison.pairs:
-        part = pair.differences.cut(area.rows, area.columns)
-        means.append(float(part.before[chosen].mean()))
-        apart, placed = part.mean_variances(chosen)
-        # What is apart for each cell of a pair is taken to be of both surveys alike.
-        own.append(apart / 2 + placed)
-        errors.append(pair.errors[0])
-    means.append(latest)
-    own.append(last.differences.cut(area.rows, area.columns).mean_variances(chosen)[0] / 2)
-    errors.append(last.errors[1])
-    known = not any(one.missing for one in errors)
-    shared = np.array(
-        [float(one.shared_at(np.array([mean]))[0]) for one, mean in zip(errors, means, strict=True)]
-    )
-    standard = np.sqrt(np.array(own) + shared**2)
-    end = comparison.surveys[-1].moment
-    years = np.array(
-        [(one.moment - end).total_seconds() / (86400 * DAYS_PER_YEAR) for one in comparison.surveys]
-    )
-    fit = fit_trend(
-        years,
-        np.array(means),
-        standard if known else None,
-        shared=shared,
-        shared_dof=np.array([one.shared_dof for one in errors]),
-        bends=bends,
-    )
-    points = tuple(
-        TrendPoint(survey.name, survey.moment, float(-year), mean, float(u) if known else None)
-        for survey, year, mean, u in zip(comparison.surveys, years, means, standard, strict=True)
-    )
-    return ZoneTrend(
-        area,
-        cells,
-        required,
-        points,
-        fit.slope.scaled(-1),
-        fit.excess,
-        None if fit.bend is None else fit.bend.scaled(-1),
-    )
 
 
 def one_part(parts: Sequence[tuple[str, str]]) -> None:

@@ -16,6 +16,7 @@ from swathe.comparison import (
     PartComparison,
     PartDifference,
     Registration,
+    SurveyDate,
 )
 
 __all__ = ["comparison_json", "plain"]
@@ -47,6 +48,15 @@ def plain(value: Any) -> Any:  # noqa: ANN401  any part of a comparison
         return {
             "name": value.name,
             "part": None if record is None else record.part,
+            "begin": value.begin.isoformat(),
+            "end": value.end.isoformat(),
+            "clock_notes": list(value.clock_notes),
+            "unverified": value.unverified,
+        }
+    if isinstance(value, SurveyDate):
+        return {
+            "name": value.name,
+            "part": value.part,
             "begin": value.begin.isoformat(),
             "end": value.end.isoformat(),
             "clock_notes": list(value.clock_notes),

@@ -18,13 +18,13 @@ __all__ = ["trend_json", "trend_parts"]
 
 def trend_parts(found: Trend) -> Iterator[str | Table]:
     """Yield the lines and tables of a trend, in their order."""
-    surveys = found.comparison.surveys
-    record = surveys[-1].record
+    surveys = found.surveys
+    record = found.latest.record
     units = MILLIMETRES if record is None else record.display
     part = "" if record is None else record.part or record.station
     yield f"{part}: {len(surveys)} surveys from {surveys[0].moment:%Y-%m-%d} to {surveys[-1].moment:%Y-%m-%d}"
     said: set[str] = set()
-    for pair in found.comparison.pairs:
+    for pair in found.pairs:
         for note in pair.notes:
             if note not in said:
                 said.add(note)
@@ -99,9 +99,9 @@ def _bend_text(bend: Estimate, units: DisplayUnits) -> str:
 def trend_json(found: Trend) -> str:
     """Return a trend as JSON: mm, mm/year, mm/year², years before the latest survey."""
     document = {
-        "surveys": [plain(one) for one in found.comparison.surveys],
-        "registrations": [plain(pair.registration) for pair in found.comparison.pairs],
-        "notes": sorted({note for pair in found.comparison.pairs for note in pair.notes}),
+        "surveys": [plain(one) for one in found.surveys],
+        "registrations": [plain(pair.registration) for pair in found.pairs],
+        "notes": sorted({note for pair in found.pairs for note in pair.notes}),
         "whole": _plain_zone(found.whole),
         "zones": [_plain_zone(zone) for zone in found.zones],
         "coverage": found.coverage,

@@ -100,7 +100,7 @@ def test_surveys_of_several_parts_are_refused(folder: Path, tmp_path: Path) -> N
     for arguments, words in (
         ((folder, third), "'Bend 4', 'Penstock 3'"),
         ((folder, "--part", "Bend 5"), "there are 'Penstock 3'"),
-        ((folder, third, "--part", "Bend 4"), "two surveys or more"),
+        ((folder, third, "--part", "Bend 4"), "3 surveys or more (got 1)"),
         ((other, next(folder.rglob("survey.json")).parent), "3 surveys or more"),
     ):
         result = CliRunner().invoke(app, ["trend", *map(str, arguments)])

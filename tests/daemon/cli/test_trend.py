@@ -118,9 +118,16 @@ def test_the_guide_runs(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert "4 surveys" in run(*shlex.split(commands.take("swathe"))[1:])
     assert json.loads(run(*shlex.split(commands.take("swathe"))[1:]))["zones"][0]["name"] == "inlet"
     assert commands.left == []
-    (block,) = blocks("python", of=ROOT / page)
-    with contextlib.redirect_stdout(io.StringIO()) as printed:
-        exec(compile(block.text, page, "exec"), {})  # noqa: S102  a page of ours
-    lines = printed.getvalue().splitlines()
+    printed = []
+    for block in blocks("python", of=ROOT / page):
+        with contextlib.redirect_stdout(io.StringIO()) as output:
+            exec(compile(block.text, page, "exec"), {})  # noqa: S102  a page of ours
+        printed.append(output.getvalue().splitlines())
+    lines, many = printed
     assert float(lines[0].split()[0]) == pytest.approx(0.1, abs=0.005)
     assert len(lines) == 5
+    # Of each survey its line, in the order of the names: the newest, and thinnest, is the first.
+    assert [line.split()[0] for line in many[:-1]] == ["6", "7", "8", "9"]
+    minima = [float(line.split()[1]) for line in many[:-1]]
+    assert minima == sorted(minima)
+    assert float(many[-1]) == pytest.approx(0.1, abs=0.005)

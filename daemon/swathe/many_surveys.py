@@ -10,16 +10,16 @@ from swathe.errors import SwatheError
 
 __all__ = ["Scheduler", "over_surveys"]
 
-Item = TypeVar("Item")
-Found = TypeVar("Found")
+_Item = TypeVar("_Item")
+_Found = TypeVar("_Found")
 
 # A name such as "processes", a client of dask.distributed, or a function as dask takes it.
 Scheduler = Any
 
 
 def over_surveys(
-    task: Callable[[Item], Found], surveys: Iterable[Item], *, scheduler: Scheduler | None = None
-) -> Iterator[Found]:
+    task: Callable[[_Item], _Found], surveys: Iterable[_Item], *, scheduler: Scheduler | None = None
+) -> Iterator[_Found]:
     """Yield what a task returns for each survey, or group of surveys, in their order.
 
     The memory it takes is that of the tasks under way and of what they return: a task should open the survey

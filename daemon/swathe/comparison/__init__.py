@@ -1,10 +1,11 @@
 """Surveys of one part at different times: registration, differences, rates, remaining life, trend."""
 
 from swathe.comparison.cell_map import MOST_MAP_CELLS, CellMap, map_of
-from swathe.comparison.comparing import Align, Comparison, PartComparison, compare_dated
+from swathe.comparison.comparing import Comparison, PartComparison, compare_dated
 from swathe.comparison.dated import DatedSurvey, SurveyDate
 from swathe.comparison.differences import CellDifferences, differences_of
 from swathe.comparison.finding import dates_of_part
+from swathe.comparison.pairing import Align
 from swathe.comparison.pairs import LEAST_YEARS, LossPlace, PairComparison, compare_maps
 from swathe.comparison.parts import LowestReading, PartArea, PartDifference
 from swathe.comparison.pattern import WallPattern, register_by_pattern

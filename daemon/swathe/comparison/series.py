@@ -20,8 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Bools
-from swathe.comparison.comparing import Align, compare_pair
 from swathe.comparison.dated import DAYS_PER_YEAR, DatedSurvey, SurveyDate
+from swathe.comparison.pairing import Align, compare_pair
 from swathe.comparison.pairs import PairComparison
 from swathe.comparison.parts import PartArea, squares_of, whole_area, zone_area
 from swathe.comparison.registration import Registration

@@ -160,6 +160,11 @@ def settings_section(of: ReportMaterial) -> ReportSection:
             blocks.append(_axes(station))
         if station.echo is not None:
             blocks.append(_gates(station.echo))
+        blocks += [
+            _gates(probe.echo, f" of probe {probe.name}")
+            for probe in station.probes
+            if probe.echo is not None
+        ]
     blocks += list(probe_facts(of))
     blocks += list(_devices(of))
     if lines := port_lines(of.record):
@@ -230,11 +235,11 @@ def _axes(station: Station) -> DataTable:
     )  # fmt: skip
 
 
-def _gates(echo: EchoSettings) -> DataTable:
+def _gates(echo: EchoSettings, of: str = "") -> DataTable:
     band = "" if echo.band is None else f", band-passed round {echo.band.centre:g} MHz"
     taken = " to ".join(echo.time_of_flight)
     return DataTable(
-        f"Gates; {echo.mode}, time of flight of {taken}{band}",
+        f"Gates{of}; {echo.mode}, time of flight of {taken}{band}",
         ("gate", "from", "start µs", "width µs", "threshold %", "measures", "polarity"),
         tuple(
             (

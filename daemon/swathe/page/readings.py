@@ -14,7 +14,7 @@ from swathe.page.source import Source
 from swathe.pipeline import EARLIEST_NS, CellState
 from swathe.reading_flags import flag_names
 from swathe.report.thinning import BY_URGENCY, URGENCY, pool
-from swathe.station import kept_waveforms, law_of
+from swathe.station import kept_waveforms, law_of, station_of_probe
 
 __all__ = ["cell_reading", "line_profile"]
 
@@ -59,6 +59,8 @@ def _waveform(source: Source, cell: int) -> dict[str, Any] | None:
     """Return the A-scan that a cell keeps: ``samples`` as sent, and what was measured in it."""
     station = source.station
     form = kept_waveforms(station)
+    if (number := int(source.grid.probe[cell])) < len(station.probes):
+        station = station_of_probe(station, number)
     if source.grid.waveform is None or form is None:
         return None
     samples = source.grid.waveform[cell].astype(np.float64)

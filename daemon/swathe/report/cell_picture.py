@@ -17,7 +17,7 @@ from swathe.report.ascan_picture import plot_ascan
 from swathe.report.drawing import save_drawing
 from swathe.report.section import nearest, waveform_percent
 from swathe.report.styles import MEASURED_ONLY, state_name
-from swathe.station import Station, law_of, station_in_journal
+from swathe.station import Station, law_of, station_in_journal, station_of_probe
 from swathe.store import SurveyFolder, open_arrays, read_verified_record
 
 __all__ = ["ascan_figure", "draw_cell"]
@@ -83,7 +83,8 @@ def ascan_figure(
     """
     percent = waveform_percent(group, np.asarray(group["waveform"][cell]))  # type: ignore[index]
     flight = float(np.asarray(group["time_of_flight"][cell]))  # type: ignore[index]
-    station, view = _view(folder, percent, np.asarray(group["sample_time"]), flight)
+    probe = int(np.asarray(group["probe"][cell])) if "probe" in group else 0  # type: ignore[index]
+    station, view = _view(folder, percent, np.asarray(group["sample_time"]), flight, probe)
     echo = station.echo
     figure = Figure(figsize=inches, layout="constrained")
     FigureCanvasAgg(figure)
@@ -102,9 +103,13 @@ def ascan_figure(
 
 
 def _view(
-    folder: SurveyFolder, percent: NDArray[np.float32], times: NDArray[np.float64], flight: float
+    folder: SurveyFolder,
+    percent: NDArray[np.float32],
+    times: NDArray[np.float64],
+    flight: float,
+    probe: int,
 ) -> tuple[Station, AscanView]:
-    """Return an A-scan with the gates that its time of flight was measured with, and their station.
+    """Return an A-scan of a probe with the gates that its time of flight was measured with, and their station.
 
     Gates may differ from run to run: those of the newest run that give this time of flight.
 
@@ -113,7 +118,8 @@ def _view(
     """
     stations = [station_in_journal(mark.detail, folder.journal) for mark in folder.openings()]
     found: list[tuple[Station, AscanView]] = []
-    for station in reversed(stations):
+    for whole in reversed(stations):
+        station = station_of_probe(whole, probe) if probe < len(whole.probes) else whole
         if station.echo is None:
             continue
         law = law_of(station)

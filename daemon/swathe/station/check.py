@@ -16,6 +16,7 @@ from swathe.station.axis import Axis
 from swathe.station.axis_names import check_clock
 from swathe.station.delays import check_delays
 from swathe.station.devices import decoder_of
+from swathe.station.limits import check_limits, has_gates_of_its_own
 from swathe.station.marks import check_marks
 from swathe.station.model import (
     AxisMode,
@@ -26,7 +27,6 @@ from swathe.station.model import (
     LineAdvance,
     SecondSettings,
     StoreSettings,
-    SurveySettings,
 )
 from swathe.station.motion import check_motion
 from swathe.station.probe_check import check_probes
@@ -80,29 +80,8 @@ def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[
     problems += check_marks(parts.get("mark", ()), axes, faulty, units)
     problems += _check_echo(parts, decoders)
     problems += check_motion(parts)
-    problems += _check_limits(parts.get("survey"), units)
+    problems += check_limits(parts)
     problems += check_picture(parts.get("picture"), parts.get("survey"), units)
-    return problems
-
-
-def _check_limits(survey: SurveySettings | None, units: DisplayUnits) -> list[Problem]:
-    """Return what is wrong with the limits of thickness."""
-    if survey is None or survey.thickness_limits is None:
-        return []
-    low, high = survey.thickness_limits
-    text = units.stated_thickness_text
-    key, got = "survey.thickness_limits", f"{text(low)} to {text(high)}"
-    if not 0 <= low < high:
-        return [Problem(key, "must rise from 0 or more", got, "thinnest first, then thickest")]
-    problems: list[Problem] = []
-    for name, wall in (
-        ("nominal_thickness", survey.nominal_thickness),
-        ("alert_below", survey.alert_below),
-    ):
-        if wall is not None and not low < wall < high:
-            remedy = "a reading beyond the limits counts as no echo: leave them wide"
-            requirement = f"must have survey.{name} between them ({text(wall)})"
-            problems.append(Problem(key, requirement, got, remedy))
     return problems
 
 
@@ -122,12 +101,13 @@ def _check_echo(parts: dict[str, Any], decoders: dict[str, Decoder]) -> list[Pro
             problems.append(Problem("store.waveforms", requirement, True, remedy))
         return problems
     ((name, form),) = list(senders.items())[:1]
-    if echo is None:
+    if echo is None and not has_gates_of_its_own(name, parts):
         remedy = f"'{name}' sends A-scans: say with a gate where its back wall is"
         return [Problem("echo", "is required", None, remedy)]
-    problems += check_gates(
-        echo, interval_us=form.interval_us, start_us=form.start_us, samples=form.samples
-    )
+    if echo is not None:
+        problems += check_gates(
+            echo, interval_us=form.interval_us, start_us=form.start_us, samples=form.samples
+        )
     axes = [parts[axis] for axis in ("scan", "index") if parts.get(axis) is not None]
     cells = math.prod(axis.length / axis.resolution + 1 for axis in axes)
     size = cells * form.samples * np.dtype(form.dtype).itemsize

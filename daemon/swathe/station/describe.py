@@ -11,6 +11,7 @@ from swathe.station.law import law_of
 from swathe.station.marks import position_text
 from swathe.station.model import AxisMode, AxisSettings, IndexSettings, Station
 from swathe.station.probe import beam_lines_of, beam_warnings
+from swathe.station.probe_tables import ArrayProbeSettings
 from swathe.station.probes import probes_of, stations_of_probes
 from swathe.station.spots import SpotsSettings
 from swathe_drivers import TakenAt
@@ -156,8 +157,25 @@ def _probe_lines(station: Station) -> list[str]:
             continue
         source = probe.device if probe.input is None else f"{probe.device}, input {probe.input}"
         place = position_text(probe.scan, probe.index, station.display)
-        lines.append(f"probe {probe.name}: {source}; from the carriage's datum {place}")
+        lines.append(
+            f"probe {probe.name}: {source}; from the carriage's datum {place}"
+            f"{_own_text(station.probes[probe.number], station.display)}"
+        )
     return lines
+
+
+def _own_text(probe: ArrayProbeSettings, units: DisplayUnits) -> str:
+    """Return the gates and limits that a probe has of its own; empty without any."""
+    text = ""
+    if probe.thickness_limits is not None:
+        low, high = (units.stated_thickness_text(wall) for wall in probe.thickness_limits)
+        text += f"; reads from {low} to {high}"
+    if probe.range_margin is not None:
+        text += f"; {units.stated_text(probe.range_margin)} beyond its calibrated steps"
+    if probe.echo is not None:
+        gates = ", ".join(gate.name for gate in probe.echo.gate)
+        text += f"; gates of its own: {gates}"
+    return text
 
 
 def _calibration_lines(station: Station) -> list[str]:

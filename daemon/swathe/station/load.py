@@ -171,7 +171,11 @@ def _check_each_probe(station: Station) -> list[Problem]:
     problems: list[Problem] = []
     for number in range(len(station.probes) or 1):
         one = station_of_probe(station, number)
-        problems += [found for found in check_law(one) + check_probe(one) if found not in problems]
+        of_probe = check_probe(one)
+        if station.probes:
+            key = f"probe[{number}]"
+            of_probe = [replace(found, key=key + found.key[len("probe") :]) for found in of_probe]
+        problems += [found for found in check_law(one) + of_probe if found not in problems]
     return problems
 
 

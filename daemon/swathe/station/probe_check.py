@@ -14,6 +14,7 @@ from pydantic import TypeAdapter, ValidationError
 from swathe.calibration import CalibrationRecord, parse_calibration_record, read_calibration_record
 from swathe.display_units import DisplayUnits
 from swathe.errors import CalibrationError, Problem
+from swathe.station.limits import check_probe_limits
 from swathe.station.model import AUTO, AxisMode, AxisSettings, DeviceSettings
 from swathe.station.probe_tables import (
     MOST_PROBES,
@@ -132,7 +133,7 @@ def check_probes(
     problems += _check_unfit(probes, parts, decoders)
     problems += _check_sources(probes, decoders)
     problems += _check_offsets(probes, parts)
-    return problems
+    return problems + check_probe_limits(probes, parts, decoders)
 
 
 def _check_extents(carriage: CarriageSettings, parts: dict[str, Any]) -> list[Problem]:

@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import Field, StringConstraints
 
+from swathe.echo import EchoSettings
 from swathe.station.quality import ProbeSettings
 from swathe.station.table import StationTable
 from swathe.units import Angle, Duration, Frequency, Length
@@ -56,6 +57,17 @@ class ArrayProbeSettings(ProbeSettings):
     )
     calibration: str | None = Field(
         None, min_length=1, description="record of its own; [calibration] holds without one"
+    )
+    range_margin: Length | None = Field(
+        None, ge=0, description="as in [calibration], which holds without one, mm"
+    )
+    thickness_limits: tuple[Length, Length] | None = Field(
+        None,
+        description="thinnest and thickest wall that it can read, mm: a reading beyond counts as no "
+        "echo; survey.thickness_limits holds without them",
+    )
+    echo: EchoSettings | None = Field(
+        None, description="gates of its own, all that [echo] has; [echo] holds without them"
     )
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -151,14 +151,14 @@ def probes_of(station: Station) -> ProbeArray:
 
 
 def station_of_probe(station: Station, number: int) -> Station:
-    """Return the station as if it had one of its probes only, with that one's calibration.
+    """Return the station as if it had one of its probes only, with that one's calibration and gates.
 
-    The station itself where it has no ``[[probe]]``.
+    Its device is the first one that gives readings. The station itself where it has no ``[[probe]]``.
     """
     if not station.probes:
         return station
     probe = station.probes[number]
-    changes: dict[str, object] = {"probes": (), "probe": None}
+    changes: dict[str, Any] = {"probes": (), "probe": None}
     if probe.diameter is not None and probe.frequency is not None:
         kept = {name: getattr(probe, name) for name in ProbeSettings.model_fields}
         changes["probe"] = ProbeSettings.model_construct(**kept)
@@ -167,6 +167,16 @@ def station_of_probe(station: Station, number: int) -> Station:
         update = {"file": probe.calibration, "velocity": None, "zero_offset": 0.0}
         changes["calibration"] = settings.model_copy(update=update)
         changes["record"] = station.probe_records[probe.calibration]
+    if probe.range_margin is not None:
+        settings = changes.get("calibration", station.calibration) or CalibrationSettings()
+        changes["calibration"] = settings.model_copy(update={"range_margin": probe.range_margin})
+    if probe.thickness_limits is not None:
+        limits = {"thickness_limits": probe.thickness_limits}
+        changes["survey"] = station.survey.model_copy(update=limits)
+    if probe.echo is not None:
+        changes["echo"] = probe.echo
+    if probe.device is not None:
+        changes["device"] = {probe.device: station.device[probe.device]} | station.device
     return station.model_copy(update=changes)
 
 

@@ -164,8 +164,8 @@ def test_a_probe_by_itself_is_a_station_with_one_probe() -> None:
             [entry("a", colour="red"), entry("b", "other", index="1 mm")],
             INDEX,
             "'probe[0].colour' is not a known key (got 'red'): known here: beam, cable,"
-            " calibration, delay, device, diameter, frequency, index, input, kind, name, overlap,"
-            " scan, separation, serial",
+            " calibration, delay, device, diameter, echo, frequency, index, input, kind, name,"
+            " overlap, range_margin, scan, separation, serial, thickness_limits",
         ),
         (
             [entry("a"), entry("b", "other", index="1 mm"), "\n[carriage]\neach = {delay = 5}\n"],
@@ -306,3 +306,35 @@ def test_one_unknown_beam_leaves_the_width_unknown() -> None:
     assert len(beam_warnings(station_)) == 2
     assert any(line.startswith("probe b: beam unknown") for line in summarize_station(station_))
     assert beam_on_wall(of(entry("a"), entry("b", "other", scan="5 mm"))) is None
+
+
+@pytest.mark.parametrize(
+    "keys",
+    [
+        'index = "0 in"',  # where the first one is
+        'index = "0.1 in"\ndiameter = "-0.25 in"',
+        'index = "0.1 in"\nthickness_limits = ["0.3 in", "0.1 in"]',
+        'index = "0.1 in"\nrange_margin = "0.1 in"',
+        'index = "0.1 in"\ndiameter = "0.25 in"\nfrequency = "5 MHz"\nseparation = "0.1 in"',
+        'index = "0.1 in"\n[carriage]\nwithin = { scan = ["2 in", "1 in"] }',
+    ],
+)
+def test_errors_in_an_inch_survey_have_no_mm(keys: str) -> None:
+    """They have lengths as the station shows them, or as they were written, and name the entry."""
+    text = station_text(index=INDEX).replace('name = "bench"', 'name = "bench"\nunits = "in"', 1)
+    text += SECOND_GAUGE + entry("a") + '\n[[probe]]\nname = "b"\ndevice = "other"\n' + keys + "\n"
+    with pytest.raises(StationError) as caught:
+        parse_station(text, "bench.toml")
+    found = str(caught.value)
+    assert " in" in found
+    assert "mm" not in found
+    assert "'probe[1]" in found or "'carriage.within.scan'" in found
+
+
+def test_offset_without_an_index_axis_is_refused_in_inches() -> None:
+    """The offset is as the station shows it."""
+    text = station_text().replace('name = "bench"', 'name = "bench"\nunits = "in"', 1)
+    with pytest.raises(
+        StationError, match=r"'probe\[0\].index' needs an index axis \(got '0.10 in'"
+    ):
+        parse_station(text + entry("a", index="0.1 in"), "bench.toml")

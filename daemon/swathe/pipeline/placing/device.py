@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from swathe.pipeline.placing.damaged_lines import DamagedLines
 from swathe.pipeline.placing.device_tally import DeviceTally
 from swathe.pipeline.placing.driver_failures import DriverFailures
 from swathe.pipeline.placing.held_values import HeldValues
-from swathe.pipeline.placing.measured_readings import measure_readings
+from swathe.pipeline.placing.measured_readings import Gating, measure_by_input
 from swathe.pipeline.placing.newest_readings import NewestReadings
 from swathe.pipeline.placing.period_conditions import period_conditions
 from swathe.pipeline.placing.pieces import Piece, pieces_between
@@ -58,6 +58,7 @@ class DeviceLink:
         tally: counts across the runs of a survey.
         echo: how A-scans are measured, for a device that sends them.
         zero_offset_us: of the calibration in force, µs; see `swathe.echo.measure`.
+        of_inputs: both for inputs whose probes have others.
         by_time: whether the times of records without a device time are found from a running number
             or a steady rate; what is not known yet waits.
         period_ns: from record to record as the station file has it, ns; None if it has none.
@@ -88,6 +89,7 @@ class DeviceLink:
         tally: DeviceTally,
         echo: EchoSettings | None = None,
         zero_offset_us: float = 0.0,
+        of_inputs: Mapping[int, Gating] | None = None,
         by_time: bool = False,
         period_ns: float | None = None,
         polling: Polling | None = None,
@@ -102,6 +104,7 @@ class DeviceLink:
         self._delay = delay_ns
         self.echo = echo
         self.zero_offset_us = zero_offset_us
+        self._of_inputs = of_inputs or {}
         self._clock = DeviceClock(wrap_ns=decoder.clock_wrap_ns) if decoder.has_clock else None
         self._requests: RequestLog | None = None
         self.answers: PolledAnswers | None = None
@@ -316,12 +319,11 @@ class DeviceLink:
             self.damage.take(batch, sum(len(data) for _, data in chunks), known[0])
         ChannelTally.count(self.tally.channels, self._channels, batch.channels)
         self.newest.note_sent(batch.readings)
-        if self.echo is not None and batch.waveforms is not None and batch.readings.size:
+        if batch.waveforms is not None and batch.readings.size:
             form = self.decoder.waveform
             assert form is not None  # noqa: S101  a decoder that gives waveforms has their format
-            measure_readings(
-                batch.readings, batch.waveforms, form, self.echo, self.zero_offset_us, self.tally
-            )
+            gates = self.echo, self.zero_offset_us, self._of_inputs
+            measure_by_input(batch.readings, batch.waveforms, form, *gates, tally=self.tally)
         arrived = journal_times(batch.readings_known_at, chunks, known)
         self.newest.take(batch.readings, arrived, batch.waveforms)
         self._reading_stream.take_readings(batch, arrived)

@@ -2,17 +2,70 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import distinct
 from swathe.echo import EchoSettings, measure
 from swathe.pipeline.placing.device_tally import DeviceTally
 from swathe.reading_flags import ReadingFlag
 from swathe_drivers import WaveformFormat
 
-__all__ = ["measure_readings"]
+__all__ = ["Gating", "measure_by_input", "measure_readings"]
+
+
+@dataclass(frozen=True, slots=True)
+class Gating:
+    """How A-scans are measured.
+
+    Attributes:
+        settings: the gates.
+        zero_offset_us: of the calibration in force, µs.
+    """
+
+    settings: EchoSettings
+    zero_offset_us: float
+
+
+def measure_by_input(
+    readings: NDArray[Any],
+    waveforms: NDArray[Any],
+    form: WaveformFormat,
+    settings: EchoSettings | None,
+    zero_offset_us: float,
+    of_inputs: Mapping[int, Gating],
+    *,
+    tally: DeviceTally,
+) -> None:
+    """Fill in what the A-scans show, in place, with the gates of each input of the device.
+
+    Args:
+        readings: of dtype `READING`, shape (n,), the column ``probe`` with the device's inputs.
+        waveforms: as sent, shape (n, samples).
+        form: what the samples mean.
+        settings: of the inputs that have no other; None leaves their readings as they were sent.
+        zero_offset_us: likewise.
+        of_inputs: of single inputs.
+        tally: counts what is saturated or ambiguous.
+    """
+    if not of_inputs:
+        if settings is not None:
+            measure_readings(readings, waveforms, form, settings, zero_offset_us, tally)
+        return
+    others = None if settings is None else Gating(settings, zero_offset_us)
+    inputs = np.ascontiguousarray(readings["probe"])
+    for number in distinct(inputs).tolist():
+        one = of_inputs.get(number, others)
+        if one is None:
+            continue
+        rows = np.flatnonzero(inputs == number)
+        part = readings[rows]
+        measure_readings(part, waveforms[rows], form, one.settings, one.zero_offset_us, tally)
+        readings[rows] = part
 
 
 def measure_readings(

@@ -15,7 +15,7 @@ from swathe.arrays import Floats
 from swathe.pipeline.calibration_in_force import CalibrationInForce
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.newest_readings import NEVER_ARRIVED
-from swathe.pipeline.spurious.limits import flag_impossible
+from swathe.pipeline.spurious.limits import ThicknessLimits, flag_impossible
 from swathe_drivers.records import READING
 
 __all__ = ["ProbeNow", "probe_positions", "probes_now"]
@@ -59,7 +59,7 @@ def probe_positions(inputs: DeviceInputs) -> tuple[Floats, Floats]:
 
 
 def probes_now(
-    inputs: DeviceInputs, calibration: CalibrationInForce, limits: tuple[float, float]
+    inputs: DeviceInputs, calibration: CalibrationInForce, limits: ThicknessLimits
 ) -> list[ProbeNow]:
     """Return what each probe reads now, by number.
 

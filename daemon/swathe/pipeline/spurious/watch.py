@@ -13,10 +13,15 @@ from swathe.journal import Mark
 from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
 from swathe.pipeline.spurious.cells import SpuriousCells, SpuriousSettings
 from swathe.pipeline.spurious.decisions import Decision
-from swathe.pipeline.spurious.limits import flag_impossible, thickness_limits
+from swathe.pipeline.spurious.limits import (
+    ThicknessLimits,
+    flag_impossible,
+    limits_by_probe,
+    thickness_limits,
+)
 from swathe.pipeline.spurious.register import ConfirmRegister
 from swathe.reading_flags import ReadingFlag, are_unconfirmed
-from swathe.station import Station
+from swathe.station import Station, station_of_probe
 
 __all__ = ["SpuriousWatch"]
 
@@ -44,11 +49,14 @@ class SpuriousWatch:
         self.cells = SpuriousCells(grid, apart=apart)
         self.register = ConfirmRegister(grid, self.cells)
         self.impossible = 0
-        self.limits = _ANYTHING
+        self.limits: ThicknessLimits = _ANYTHING
 
     def open_run(self, station: Station) -> Cells:
         """Apply the station file of a run; return the cells whose flags changed."""
-        self.limits = thickness_limits(station)
+        several = len(station.probes) > 1
+        self.limits = (
+            limits_by_probe(station) if several else thickness_limits(station_of_probe(station, 0))
+        )
         changed = self.cells.set_settings(SpuriousSettings.of_station(station))
         self.register.add(changed)
         return changed

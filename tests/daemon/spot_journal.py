@@ -129,7 +129,7 @@ class SpotJournal:
     def take(self, name: str, by: str = "K") -> None:
         """Take what the gauge reads now as a coupling of a spot."""
         now = self.now()
-        link = self.pipeline.gauge_link
+        link = self.pipeline.link_of()
         received = 0 if link is None else link.received
         self.mark(
             MarkKind.SPOT_READ, spot=name, first=now.first, last=now.last, received=received, by=by

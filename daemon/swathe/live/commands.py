@@ -186,7 +186,7 @@ class Commands:
             case "reference":
                 return self.reference(command.scan, command.index, command.by, mark=command.mark)
             case "sensitivity":
-                return check_sensitivity(self._session, self._station, command.by)
+                return check_sensitivity(self._session, self._station, command.by, command.probe)
             case "discard" if command.stretch is not None:
                 return self.discard(command.stretch, command.by, command.text)
             case "move" if command.stretch is not None and command.line is not None:

@@ -107,7 +107,7 @@ class PageSource:
         pipeline = self._pipeline()
         gauge = gauge_of(pipeline.station)
         probes = probes_of(pipeline.station).of_device(gauge)
-        if (link := pipeline.gauge_link) is None or len(probes) != 1:
+        if (link := pipeline.link_of()) is None or len(probes) != 1:
             return None
         if self._monitor is None:
             (probe,) = probes

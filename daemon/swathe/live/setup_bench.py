@@ -173,6 +173,9 @@ class SetupBench:
         if settings is None:
             msg = "no reference echo: add [sensitivity] with reference and tolerance"
             raise SwatheError(msg)
+        if len(self.station.probes) > 1:
+            msg = "several probes: pause a run, and give the command 'sensitivity' with its 'probe'"
+            raise SwatheError(msg)
         if self.unsaved:
             msg = "write the gates first, or undo them: a check is recorded with the file's gates"
             raise SwatheError(msg)

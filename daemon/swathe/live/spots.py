@@ -124,7 +124,7 @@ class SpotWork:
                 "and put it on again"
             )
         before = len(spot.couplings)
-        link = self._pipeline.gauge_link
+        link = self._pipeline.link_of()
         self._session.mark(
             MarkKind.SPOT_READ,
             spot=spot.name,

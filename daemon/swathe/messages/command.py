@@ -154,7 +154,8 @@ class CommandMessage(Snapshot):
         None,
         min_length=1,
         max_length=32,
-        description="for 'check': the only one of several probes to check; all by default",
+        description="for 'check': the only one of several probes to check; all by default; for "
+        "'sensitivity': which of several probes is on the reference",
     )
 
     @model_validator(mode="after")

@@ -63,7 +63,7 @@ def viewer_plan(
         "alert_below": station.survey.alert_below,
         "scale": _scale(thickness_scale(station)),
         "warnings": beam_warnings(station),
-        "sensitivity": station.sensitivity is not None,
+        "sensitivity": station.sensitivity is not None and len(station.probes) < 2,
         "target": station.survey.target_coverage,
         "rule": str(station.survey.cell_rule),
         "waveforms": grid.waveform is not None,

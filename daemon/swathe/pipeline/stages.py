@@ -85,10 +85,10 @@ class SurveyStages(SurveyState):
             self.changed.cells_changed,
         )
 
-    @property
-    def gauge_link(self) -> DeviceLink | None:
-        """The gauge's decoder with its newest readings, of this run; None before a run."""
-        return None if self._inputs is None else self._inputs.links[gauge_of(self.station)]
+    def link_of(self, device: str = "") -> DeviceLink | None:
+        """Return decoder and newest readings of a device, by default the gauge; None before a run."""
+        device = device or gauge_of(self.station)
+        return None if self._inputs is None else self._inputs.links[device]
 
     def _take_sent(self, inputs: DeviceInputs, link: DeviceLink, sent: Sent) -> None:
         if not sent.unanswered:

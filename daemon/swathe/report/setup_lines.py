@@ -25,7 +25,7 @@ def sensitivity_text(check: SensitivityRecord, units: DisplayUnits) -> str:
     where = f" on {check.block or 'the step of'}{step}" if check.block or step else ""
     when = ", in the set-up before the run" if check.before_run else ""
     return (
-        f"sensitivity of {check.time:%Y-%m-%d %H:%M:%S} UTC by {check.by}{when}: {verdict}, "
+        f"sensitivity{f' of probe {check.probe}' if check.probe else ''} of {check.time:%Y-%m-%d %H:%M:%S} UTC by {check.by}{when}: {verdict}, "
         f"{number_text(check, 'deviation', sign=True)} dB from {check.reference:g} % "
         f"(echo {number_text(check, 'measured')} %{where}, {check.readings} readings within "
         f"{number_text(check, 'spread')} dB), tolerance {check.tolerance:g} dB"

@@ -29,6 +29,7 @@ class SensitivityRecord(Snapshot):
     passed: bool
     block: str = Field(description="that gave the echo; empty where none is named")
     step: float | None = Field(description="of the block, mm; null where none is named")
+    probe: str = Field("", description="the probe that was on it; empty for the only one")
     before_run: bool = Field(description="made in the set-up view, before the run")
 
 

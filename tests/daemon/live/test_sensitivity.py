@@ -14,6 +14,7 @@ from swathe.live.commands import Commands
 from swathe.live.origin import Origin
 from swathe.live.session import Session
 from swathe.messages import CommandMessage
+from swathe.report.setup_lines import setup_lines
 from swathe.station import decoder_of, parse_station
 from swathe.store import SurveyFolder, read_survey_record
 
@@ -36,10 +37,10 @@ class Run:
         self.session, self.commands = session, commands
         self._number = 0
 
-    def say(self, command: str) -> str:
+    def say(self, command: str, **other: str) -> str:
         """Give a command; return the reply."""
         self._number += 1
-        message = {"command": command, "by": "A. Kern", "id": f"c{self._number}"}
+        message = {"command": command, "by": "A. Kern", "id": f"c{self._number}", **other}
         return self.commands.execute(CommandMessage.model_validate(message), Origin.TERMINAL).detail
 
     def send(self, height: float, count: int) -> None:
@@ -48,6 +49,50 @@ class Run:
         self.session.enter(Chunk(time.monotonic_ns(), "gauge", data))
         self.session.tick()
         self.session.tick()
+
+
+TWO = """
+[[probe]]
+name = "left"
+input = 1
+[[probe]]
+name = "right"
+input = 2
+scan = "10 mm"
+"""
+
+
+def test_of_several_probes_the_one_that_is_named_is_checked(tmp_path: Path) -> None:
+    """By its own readings alone, however many the other one sends; record and mark name it."""
+    values = VALUES.replace("columns = [", 'columns = [{ is = "probe", inputs = [1, 2] }, ')
+    text = text_with(TABLE).replace(VALUES, values) + TWO
+    station = parse_station(text, "bench.toml")
+    folder = tmp_path / "survey"
+    with Session(SurveyFolder(folder), station, text) as session:
+        session.resume()
+        commands = Commands(station, session, stop=lambda _: None, ending=lambda: False)
+        run = Run(session, commands)
+        run.say("pause")
+        for _ in range(20):
+            data = b"1,10.00,80.0\r\n" + b"2,10.00,60.0\r\n" * 5
+            session.enter(Chunk(time.monotonic_ns(), "gauge", data))
+        session.tick()
+        session.tick()
+        assert run.say("sensitivity") == (
+            "refused: say which probe is on the reference, by 'probe': left, right"
+        )
+        assert run.say("sensitivity", probe="mid").startswith("refused: there is no probe 'mid'")
+        assert run.say("sensitivity", probe="left").startswith("sensitivity of probe left passed: ")
+        assert run.say("sensitivity", probe="right").startswith(
+            "sensitivity of probe right FAILED: -2.50 dB"
+        )
+        asyncio.run(session.end("incomplete", "done"))
+    record = read_survey_record(SurveyFolder(folder).record)
+    assert [(one.probe, one.measured, one.readings) for one in record.sensitivity] == [
+        ("left", 80.0, 20),
+        ("right", 60.0, 20),
+    ]
+    assert setup_lines(record)[1].startswith("sensitivity of probe right of ")
 
 
 def run_in(folder: Path, text: str, act: str) -> list[str]:

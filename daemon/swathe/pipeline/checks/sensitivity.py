@@ -53,18 +53,22 @@ class ReferenceEcho:
         }
 
 
-def reference_echo(newest: NewestReadings, *, since: int, spread: float) -> ReferenceEcho:
+def reference_echo(
+    newest: NewestReadings, *, since: int, spread: float, source: int | None = None
+) -> ReferenceEcho:
     """Return the echo that the newest readings show, once they agree.
 
     Args:
         newest: readings of the gauge.
         since: journal time, ns, before which none counts.
         spread: greatest difference among them, dB.
+        source: the input of the device that the probe is on; all by default.
 
     Raises:
         SwatheError: they do not show one; the text gives the reason.
     """
-    readings = newest.readings[newest.known >= since]
+    readings, known = newest.all_of_input(source)
+    readings = readings[known >= since]
     if readings.size < NEWEST_READINGS:
         msg = f"{readings.size} of {NEWEST_READINGS} readings are in"
         raise SwatheError(msg)
@@ -104,6 +108,7 @@ class SensitivityCheck:
         readings: their number.
         block: that gave the echo; empty where none is named.
         step: of the block, mm; None where none is named.
+        probe: name of the probe, of several; empty for the only one.
         before_run: whether it was made in the set-up view, before the run in whose journal it is.
     """
 
@@ -116,6 +121,7 @@ class SensitivityCheck:
     readings: int
     block: str
     step: float | None
+    probe: str = ""
     before_run: bool = False
 
     @property
@@ -147,5 +153,6 @@ class SensitivityCheck:
             readings=int(detail["readings"]),
             block=str(detail["block"]),
             step=None if step is None else float(step),
+            probe=str(detail.get("probe_name", "")),
             before_run=made is not None,
         )

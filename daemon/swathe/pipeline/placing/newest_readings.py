@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import distinct
 from swathe_drivers.records import READING
 
 __all__ = ["NEVER_ARRIVED", "NEWEST_READINGS", "NewestReadings"]
@@ -37,7 +38,8 @@ class NewestReadings:
         self.known: NDArray[np.int64] = np.empty(0, np.int64)
         self.sent_valid = False
         self.waveform: NDArray[Any] | None = None
-        # Of each input, by its number.
+        # Of each input the newest one, by its number; and of several inputs the newest ones.
+        self._each: dict[int, tuple[NDArray[Any], NDArray[np.int64]]] = {}
         self._of_input: NDArray[Any] = np.empty(0, READING)
         self._known_of: NDArray[np.int64] = np.empty(0, np.int64)
 
@@ -72,6 +74,28 @@ class NewestReadings:
         # Of several readings of one input the last one stays.
         self._of_input[inputs] = readings
         self._known_of[inputs] = known
+        if np.count_nonzero(self._known_of != NEVER_ARRIVED) > 1:
+            for number in distinct(np.ascontiguousarray(inputs)).tolist():
+                rows = np.flatnonzero(inputs == number)[newest]
+                before, arrived = self._each.get(number, (readings[:0], known[:0]))
+                self._each[number] = (
+                    np.concatenate((before, readings[rows]))[newest].copy(),
+                    np.concatenate((arrived, known[rows]))[newest].copy(),
+                )
+
+    def all_of_input(self, number: int | None) -> tuple[NDArray[Any], NDArray[np.int64]]:
+        """Return the newest readings of an input, and the journal times they are known from, ns.
+
+        Args:
+            number: as for `of_input`.
+
+        Returns:
+            Shape (n,) each, n at most `NEWEST_READINGS`; of several inputs those since a second one came.
+        """
+        if number is None or not self._each:
+            kept = slice(None) if number is None else self.readings["probe"] == number
+            return self.readings[kept], self.known[kept]
+        return self._each.get(number, (self.readings[:0], self.known[:0]))
 
     def of_input(self, number: int | None) -> tuple[NDArray[Any], int]:
         """Return the newest reading of an input, shape (), and the journal time it is known from, ns.

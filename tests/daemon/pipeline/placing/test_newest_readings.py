@@ -28,3 +28,24 @@ def test_newest_ones_remain_however_they_come(size: int) -> None:
     for kept in (newest.readings, newest.waveform, newest.known):
         assert kept.base is None
         assert not np.shares_memory(kept, readings)
+
+
+@pytest.mark.parametrize("size", [1, 7, 50, 300])
+def test_newest_ones_of_each_input_remain(size: int) -> None:
+    """Of an input that sends one reading in ten, too, once a second one has come."""
+    readings = np.zeros(300, READING)
+    readings["amplitude"] = np.arange(300)
+    readings["probe"] = np.where(np.arange(300) % 10 == 0, 4, 2)
+    newest = NewestReadings()
+    for at in range(0, 300, size):
+        part = slice(at, at + size)
+        newest.take(readings[part], np.arange(300)[part], None)
+    found, known = newest.all_of_input(4)
+    assert found["amplitude"].tolist() == known.tolist() == list(range(100, 300, 10))
+    found, _ = newest.all_of_input(2)
+    assert found["amplitude"].tolist() == [n for n in range(278, 300) if n % 10]
+    assert newest.all_of_input(3)[0].size == 0
+    assert newest.all_of_input(None)[0]["amplitude"].tolist() == list(range(280, 300))
+    lone = NewestReadings()
+    lone.take(readings[readings["probe"] == 2], known=np.arange(270), waveforms=None)
+    assert (lone.all_of_input(2)[0].size, lone.all_of_input(4)[0].size) == (20, 0)

@@ -14,6 +14,7 @@ from swathe.report.beam import beam_lines
 from swathe.report.damage import damage_lines
 from swathe.report.gap_table import summary_line
 from swathe.report.minimum import interval_text, minimum_lines
+from swathe.report.probes import doubt_lines
 from swathe.report.summary import place_lines
 
 __all__ = ["ACCEPTANCE", "cover_facts", "summary_section"]
@@ -71,6 +72,7 @@ def summary_section(of: ReportMaterial) -> ReportSection:
     blocks: list[ReportBlock] = [FactList(tuple(_facts(of)))]
     blocks.append(Paragraph(ACCEPTANCE, "caution"))
     lines = [summary_line(of.record), *damage_lines(of.record), *beam_lines(of.record)]
+    lines += doubt_lines(of.record)
     lines += minimum_lines(of.record) + place_lines(of.record)
     text = of.text
     if text is not None and of.found is not None:

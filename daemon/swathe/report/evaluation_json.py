@@ -19,7 +19,8 @@ def evaluation_json(found: Evaluation) -> str:
     """Return an evaluation as JSON; what is not known is null.
 
     What the record has of the survey is in it as there: the minimum with its place and interval, the
-    uncertainty of a reading and of the places, what the beam covered, the open gaps.
+    uncertainty of a reading and of the places, what the beam covered, the open gaps; of several probes what is known of each, and by
+    how much they differ.
     """
     document = _plain(found)
     record = found.record
@@ -38,6 +39,8 @@ def evaluation_json(found: Evaluation) -> str:
                 name: kept[name]
                 for name in ("minimum_interval", "uncertainty", "place", "footprint_percent")
             },
+            **({"probes": kept["progress"]["probes"]} if record.progress.probes else {}),
+            **({"overlaps": kept["overlaps"]} if record.overlaps else {}),
             "open_gaps": len(record.open_gaps),
             "line_profile": record.plan is not None and record.plan.profile,
         }

@@ -22,6 +22,7 @@ from swathe.report.beam import beam_lines
 from swathe.report.gap_table import summary_line
 from swathe.report.minimum import minimum_lines
 from swathe.report.missing import turns
+from swathe.report.probes import doubt_lines
 from swathe.report.styles import MEASURED_ONLY
 from swathe.report.summary import place_lines
 
@@ -78,6 +79,7 @@ class EvaluationText:
         yield f"figures rest on {self.seen(figures)}"
         if record is not None:
             yield from beam_lines(record)
+            yield from doubt_lines(record)
             yield from minimum_lines(record)
             yield from place_lines(record)
         if text := self.minimum_apart_text(figures):

@@ -8,12 +8,26 @@ from swathe.pipeline.progress.overlap_snapshot import OverlapSnapshot
 from swathe.pipeline.progress.probe_snapshot import ProbeSnapshot
 from swathe.store import SurveyRecord
 
-__all__ = ["echo_share", "probe_lines"]
+__all__ = ["doubt_lines", "echo_share", "probe_lines"]
 
 
 def probe_lines(record: SurveyRecord) -> list[str]:
     """Return lines about the probes of a carriage with several; none of a single probe."""
     lines = [_line(probe) for probe in record.progress.probes]
+    return lines + [_difference(pair, record.display) for pair in record.overlaps]
+
+
+def doubt_lines(record: SurveyRecord) -> list[str]:
+    """Return what takes confidence from the values of single probes; none of a single probe.
+
+    Failed checks and the cells that they make suspect, and by how much probes differ.
+    """
+    probes = record.progress.probes
+    lines = [
+        f"probe {probe.name}{_check_text(probe)}"
+        for probe in probes
+        if probe.check_failed is not None or probe.suspect
+    ]
     return lines + [_difference(pair, record.display) for pair in record.overlaps]
 
 

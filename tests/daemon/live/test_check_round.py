@@ -167,6 +167,10 @@ def test_a_dead_probe_is_left_out_and_due_later(bench: RoundBench) -> None:
     checks = bench.session.pipeline.suspect_cells.checks
     assert (list(checks.last_passes), list(checks.skipped)) == ([0], [1])
     assert not bench.session.pipeline.pauses.active
+    bench.say("check", probe="second")
+    bench.step("second", 12.0)
+    bench.step("second", 5.0)
+    assert (list(checks.last_passes), list(checks.skipped)) == ([0, 1], [])
 
 
 def test_a_probe_that_was_checked_is_checked_again_before_the_next_one(bench: RoundBench) -> None:

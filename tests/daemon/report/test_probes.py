@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
 from typing import Any, cast
 
 import pytest
@@ -10,6 +12,7 @@ from daemon.handmade import feed, station
 from daemon.pipeline.checks.test_checks_by_probe import SIDE, check, pass_
 from daemon.pipeline.checks.test_checks_by_probe import surveyed as surveyed_by
 from daemon.pipeline.test_probes import text_of
+from daemon.report.test_evaluation_text import wall
 from support.arrays.judge import judge_array
 from support.arrays.scenes import ArrayScene, ArrayWorld, array_world
 from swathe.board.stations import StationView
@@ -18,9 +21,13 @@ from swathe.document.material import ReportMaterial
 from swathe.document.model import DataTable
 from swathe.document.probes_part import probe_facts
 from swathe.document.quality_part import _checks
+from swathe.evaluation import evaluate_arrays
+from swathe.pipeline.progress.overlap_snapshot import OverlapSnapshot
 from swathe.pipeline.progress.probe_snapshot import ProbeSnapshot
 from swathe.report import survey_lines
-from swathe.report.probes import echo_share, probe_lines
+from swathe.report.evaluation_json import evaluation_json
+from swathe.report.evaluation_text import EvaluationText
+from swathe.report.probes import doubt_lines, echo_share, probe_lines
 from swathe.report.summary import check_line
 from swathe.store import SurveyRecord, record_of
 
@@ -125,6 +132,26 @@ def test_report_lists_the_checks_of_each_probe() -> None:
     checks = _checks(record)
     assert [row[:2] for row in checks.rows] == [("1", "gauge"), ("2", "second")]
     assert all(len(row) == len(checks.heads) == len(checks.words) for row in checks.rows)
+
+
+def test_evaluation_names_the_probes_that_are_in_doubt() -> None:
+    """The one whose check failed with its suspect cells, and what two differ by; nothing of the other."""
+    pipeline = surveyed_by(SIDE, pass_(SIDE, 0), check(3000, 0, 12.0), check(3200, 1, 12.5))
+    record = record_of(pipeline)
+    (line,) = doubt_lines(record)
+    assert (
+        line
+        == "probe second; check 2 FAILED, and none has passed since; 21 cells of it are suspect"
+    )
+    pair = OverlapSnapshot(probe="gauge", other="second", more=0.05, standard=0.01, columns=40)
+    record = record.model_copy(update={"overlaps": (pair,)})
+    assert doubt_lines(record)[1] == probe_lines(record)[-1]
+    found = replace(evaluate_arrays(wall()), record=record)
+    texts = [part for part in EvaluationText(found).heading() if isinstance(part, str)]
+    assert [text for text in texts if text in doubt_lines(record)] == doubt_lines(record)
+    document = json.loads(evaluation_json(found))["record"]
+    assert [one["suspect"] for one in document["probes"]] == [0, 21]
+    assert document["overlaps"][0]["more"] == 0.05
 
 
 def test_board_shows_a_failed_probe_rather_than_another_ones_newer_pass() -> None:

@@ -31,12 +31,13 @@ from swathe.messages import (
 from swathe.messages.bounded_json import parse_json
 from swathe.station import AlarmKind
 
-__all__ = ["StationView", "Stations"]
+__all__ = ["STALE_SECONDS", "StationView", "Stations"]
 
 M = TypeVar("M", bound=Message)
 
 # A station that scans sends several messages a second, over a slow link every few seconds.
-_STALE_SECONDS = 10.0
+STALE_SECONDS = 10.0
+"""A working station that has sent nothing for so long is silent."""
 _AT_WORK = ("scanning", "paused", "waiting", "faulted")
 # A message of a station has some kB; a plan of many zones and marks some more.
 _MESSAGE_BYTES = 1 << 20
@@ -268,7 +269,7 @@ class StationView:
     def is_stale(self, now: float, wall: datetime) -> bool:
         """Return whether no message comes from a station that ought to send some."""
         age = self.age(now, wall)
-        return self.is_at_work and age is not None and age > _STALE_SECONDS
+        return self.is_at_work and age is not None and age > STALE_SECONDS
 
 
 class Stations:

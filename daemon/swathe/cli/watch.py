@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from swathe.cli.app import app, console, say
+from swathe.errors import SwatheError
 from swathe.steady_output import STEADY_OUTPUT
 
 if TYPE_CHECKING:
-    from swathe.station import BrokerSettings
+    from swathe.station import BrokerSettings, PageSettings
 
 __all__ = ["watch"]
 
@@ -55,14 +56,33 @@ def watch(
     key_file: Annotated[
         Path | None, typer.Option(help="PEM file of the client certificate's key.")
     ] = None,
+    page: Annotated[
+        int | None,
+        typer.Option(
+            min=0, max=65_535, help="Serve a page over all stations on this port; 0 for a free one."
+        ),
+    ] = None,
+    page_host: Annotated[
+        str,
+        typer.Option(
+            help="Address of that page: this machine only unless given; others require a token."
+        ),
+    ] = "127.0.0.1",
+    page_token_variable: Annotated[
+        str, typer.Option(help="Environment variable with its token; one is made unless given.")
+    ] = "",
+    page_name: Annotated[
+        list[str] | None,
+        typer.Option(help="Name under which viewers reach the page. Repeatable."),
+    ] = None,
 ) -> None:
     """Watch coverage, gaps, alarms and ports of stations over MQTT alone.
 
     Ends with 'q' or Ctrl-C. A lost broker is connected to again; until then the age of what is
     shown is displayed.
     """
-    from swathe.errors import StationError, SwatheError
-    from swathe.station import BrokerSettings
+    from swathe.errors import StationError
+    from swathe.station import BrokerSettings, PageSettings
     from swathe.station.broker import check_broker
 
     tls = tls or any(path is not None for path in (ca_file, certificate_file, key_file))
@@ -78,10 +98,20 @@ def watch(
     )
     if problems := check_broker(settings):
         raise StationError("swathe watch", problems)
+    pages = None
+    if page is not None:
+        pages = PageSettings(
+            host=page_host,
+            port=page,
+            token_variable=page_token_variable or None,
+            names=tuple(page_name or ()),
+        )
     STEADY_OUTPUT.begin(keeps_on=False)
     with contextlib.suppress(KeyboardInterrupt):
         try:
-            asyncio.run(_watch(settings, station, by=by, plain=plain or not console.is_terminal))
+            asyncio.run(
+                _watch(settings, station, pages, by=by, plain=plain or not console.is_terminal)
+            )
         except BaseExceptionGroup as group:
             found = group.subgroup(SwatheError)
             if found is None:
@@ -89,7 +119,14 @@ def watch(
             raise found.exceptions[0] from group
 
 
-async def _watch(settings: BrokerSettings, station: str | None, *, by: str, plain: bool) -> None:
+async def _watch(
+    settings: BrokerSettings,
+    station: str | None,
+    pages: PageSettings | None,
+    *,
+    by: str,
+    plain: bool,
+) -> None:
     import aiomqtt
 
     from swathe.board import Board, BoardScreen, PlainLines, Stations
@@ -102,7 +139,17 @@ async def _watch(settings: BrokerSettings, station: str | None, *, by: str, plai
 
     link = WatchLink(settings, station=station, on_message=take)
     end = asyncio.Event()
-    async with asyncio.TaskGroup() as tasks:
+    shown = ""
+    async with contextlib.AsyncExitStack() as stack, asyncio.TaskGroup() as tasks:
+        if pages is not None:
+            from swathe.watch.overview_page import OverviewPage
+
+            page = OverviewPage(pages, stations, link)
+            if page.trouble:
+                raise SwatheError(page.trouble)
+            stack.push_async_callback(page.close)
+            page.open()
+            shown = page.address_text(logged=not console.is_terminal)
         listener = tasks.create_task(link.run(), name="watch.link")
 
         async def send(name: str, alarm: int) -> None:
@@ -116,6 +163,8 @@ async def _watch(settings: BrokerSettings, station: str | None, *, by: str, plai
             tasks.create_task(send(name, alarm), name="watch.acknowledge")
 
         if plain:
+            if shown:
+                say(shown)
             lines = PlainLines(stations, say)
             while True:
                 detail = f": {link.detail}" if link.detail else ""
@@ -123,7 +172,7 @@ async def _watch(settings: BrokerSettings, station: str | None, *, by: str, plai
                 lines.print_once(("broker",), link.state, text)
                 lines.refresh()
                 await asyncio.sleep(_REFRESH_SECONDS)
-        panel = WatchPanel(link, quit_=end.set, acknowledge=acknowledge if by else None)
+        panel = WatchPanel(link, quit_=end.set, acknowledge=acknowledge if by else None, page=shown)
         board = Board(console, stations, panel, ring=console.bell)
         with BoardScreen(console, board) as screen:
             while not end.is_set():

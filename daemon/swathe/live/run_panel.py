@@ -298,7 +298,4 @@ def next_step(daemon: Daemon, width: int = 80) -> str:
 
 def page_text(page: Page, *, logged: bool = False) -> str:
     """Return the address of the page, or why it is not served; without its token where it is logged."""
-    if not logged or page.trouble:
-        return page.trouble or f"page: {page.url}"
-    hint = f" ({page.hint})" if page.hint else ""
-    return f"page: {page.url.partition('#')[0]}{hint}"
+    return page.address_text(logged=logged)

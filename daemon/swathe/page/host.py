@@ -114,6 +114,13 @@ class PageHost:
         """What is to be known of guesses of the token, as text; empty without any."""
         return self._access.wrong.text
 
+    def address_text(self, *, logged: bool) -> str:
+        """Return the address, or why it is not served; without its token where it is logged."""
+        if not logged or self.trouble:
+            return self.trouble or f"page: {self.url}"
+        hint = f" ({self.hint})" if self.hint else ""
+        return f"page: {self.url.partition('#')[0]}{hint}"
+
     def open(self) -> None:
         """Start serving, as a task of the running loop."""
         if isinstance(self._listener, socket.socket):

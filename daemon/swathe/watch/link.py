@@ -45,6 +45,7 @@ class WatchLink:
     Attributes:
         state: connecting, connected, lost or refused.
         detail: the reason.
+        since: when it was entered, monotonic seconds.
 
     Raises:
         SwatheError: as `BrokerAccess`.
@@ -67,6 +68,7 @@ class WatchLink:
         self._met = False
         self.state = "connecting"
         self.detail = ""
+        self.since = time.monotonic()
 
     @property
     def address(self) -> str:
@@ -95,15 +97,21 @@ class WatchLink:
         if self.state != "connected" and not problem.refused:
             # A broker that does not know a version closes the connection without a reason.
             self._versions.append(self._versions.pop(0))
-        self.state, self.detail = ("refused" if problem.refused else "lost"), problem.text
+        self._enter("refused" if problem.refused else "lost", problem.text)
         return _REFUSED_SECONDS if problem.refused else 0.0
+
+    def _enter(self, state: str, detail: str) -> None:
+        if state != self.state:  # a further try that failed changes nothing
+            self.since = time.monotonic()
+        self.state, self.detail = state, detail
 
     async def _listen(self) -> None:
         name = f"swathe-watch-{uuid.uuid4().hex[:8]}"
         async with self._access.client(name, self._versions[0]) as client:
             for topic in self._filters:
                 await client.subscribe(topic, qos=1)
-            self.state, self.detail, self._met = "connected", "", True
+            self._enter("connected", "")
+            self._met = True
             self._backoff.reset()
             self._client = client
             try:

@@ -22,6 +22,7 @@ class WatchPanel(Panel):
         link: the link to the broker.
         quit_: ends the program.
         acknowledge: sends a station that an alarm was seen; None where it is not known by whom.
+        page: where the page over all stations is, as text; empty without one.
     """
 
     def __init__(
@@ -30,8 +31,9 @@ class WatchPanel(Panel):
         *,
         quit_: Callable[[], None],
         acknowledge: Callable[[str, int], None] | None = None,
+        page: str = "",
     ) -> None:
-        self._link = link
+        self._link, self._page = link, page
         self._quit = quit_
         self._acknowledge = acknowledge
         self.can_acknowledge = acknowledge is not None
@@ -46,7 +48,10 @@ class WatchPanel(Panel):
         link = self._link
         if self.is_connected:
             return Text.assemble(
-                ("swathe watch  ", "bold"), (f"{link.address}  ", "dim"), ("connected", "green")
+                ("swathe watch  ", "bold"),
+                (f"{link.address}  ", "dim"),
+                ("connected", "green"),
+                (f"  {self._page}" if self._page else "", "bold"),
             )
         ages = [age for view in views if (age := view.age(now, wall)) is not None]
         shown = f" What is shown is {age_text(min(ages))} old." if ages else ""

@@ -75,7 +75,13 @@ def run(
     from swathe.live.setup_log import SetupLog
     from swathe.live.terminal import TerminalObserver
     from swathe.report import damage_lines, due_after, due_before, summary_line
-    from swathe.station import beam_warnings, condition_warnings, read_station, survey_folder
+    from swathe.station import (
+        AlarmKind,
+        beam_warnings,
+        condition_warnings,
+        read_station,
+        survey_folder,
+    )
     from swathe.store import SurveyFolder, changes_since
 
     settings, text = read_station(station, area=area, operator=operator)
@@ -142,6 +148,8 @@ def run(
             )
             if daemon.crawl is not None:
                 STOP_REQUESTS.restore.insert(0, daemon.crawl.close_now)
+            if copying is not None:
+                daemon.health.follow(AlarmKind.COPY, copying.late_text)
             if picture:
                 daemon.at_end = ending.at_end
             outcome = await daemon.run()

@@ -36,6 +36,7 @@ def run_copy(settings: StoreSettings, folder: SurveyFolder) -> CopyProcess | Non
         settings.copy_to,
         every=settings.copy_interval / 1e9,
         patience=settings.copy_patience / 1e9,
+        late=max(settings.copy_late / 1e9, 3 * settings.copy_interval / 1e9),
         on_report=_log_report,
     )
 

@@ -8,8 +8,10 @@ import logging
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -62,7 +64,9 @@ class CopyProcess:
         to: URL below which the copy is.
         every: s from look to look at the folder.
         patience: s for which a storage that does not answer is waited for at the end.
+        late: s for which the copy may be behind before that is an alarm.
         on_report: called, in a thread, with each report that differs in its state.
+        clock: monotonic seconds.
 
     Attributes:
         report: what it stated last.
@@ -75,7 +79,9 @@ class CopyProcess:
         *,
         every: float,
         patience: float,
+        late: float = 300.0,
         on_report: Callable[[CopyReport], object] = lambda _report: None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._command = [
             sys.executable,
@@ -87,9 +93,29 @@ class CopyProcess:
             f"{patience:g}",
         ]
         self._on_report = on_report
+        self._late, self._clock = late, clock
         self.report = CopyReport()
+        self._note_whole()
+
+    def _note_whole(self) -> None:
+        """Note that the copy has all that there was a moment ago."""
+        self._whole = self._clock(), datetime.now(UTC)
+
+    def late_text(self) -> str:
+        """Return why the copy is behind for longer than it should be; empty while it is not.
+
+        For any thread, while the run lasts.
+        """
+        report = self.report
+        if self._process.poll() is not None or report.state == "incomplete":
+            return f"its process has ended: {report.text or 'without a word'}; `swathe copy` completes it"
+        at, time_of_day = self._whole
+        if self._clock() - at <= self._late:
+            return ""
+        return f"behind since {time_of_day:%H:%M:%S} UTC: {report.text or 'still sending'}"
 
     def __enter__(self) -> Self:
+        self._note_whole()
         self._process = subprocess.Popen(  # noqa: S603  this program itself
             self._command,
             stdin=subprocess.PIPE,
@@ -104,15 +130,21 @@ class CopyProcess:
     def _read(self) -> None:
         assert self._process.stdout is not None  # noqa: S101  opened above
         for line in self._process.stdout:
-            try:
-                report = CopyReport(**json.loads(line))
-            except (ValueError, TypeError):
-                _log.warning("the copy's process printed: %s", line.rstrip())
-                continue
-            changed = (report.state, report.text) != (self.report.state, self.report.text)
-            self.report = report
-            if changed:
-                self._on_report(report)
+            self._take(line)
+
+    def _take(self, line: str) -> None:
+        """Take a line that the process printed."""
+        try:
+            report = CopyReport(**json.loads(line))
+        except (ValueError, TypeError):
+            _log.warning("the copy's process printed: %s", line.rstrip())
+            return
+        changed = (report.state, report.text) != (self.report.state, self.report.text)
+        self.report = report
+        if report.state == "copying":
+            self._note_whole()
+        if changed:
+            self._on_report(report)
 
     def finish(self, seconds: float | None = None) -> CopyReport:
         """Say that the run has ended, wait until the copy is verified or given up, and return which.

@@ -19,7 +19,7 @@ _TOGETHER_NS = 50_000_000
 
 
 class ComputerWatch:
-    """Shows, with each tick, what disk, loop and clock do wrong.
+    """Shows, with each tick, what disk, loop and clock do wrong, and what else is followed.
 
     Args:
         session: of the run.
@@ -64,6 +64,7 @@ class ComputerWatch:
         for kind, text in self._session.disk_alarms().items():
             self._health.show(kind, text)
         self._health.show(AlarmKind.HELD_UP, self.loop.text(now))
+        self._health.show_followed()
         if (clock := self._session.clock_watch) is not None:
             self._health.show(AlarmKind.CLOCK_NOT_SET, clock.not_set())
             offset = self._offset()

@@ -30,6 +30,16 @@ class Health:
         self._mark = mark
         self._clock = clock
         self._shown: dict[tuple[AlarmKind, str], tuple[str, int]] = {}
+        self._followed: list[tuple[AlarmKind, Callable[[], str]]] = []
+
+    def follow(self, kind: AlarmKind, text: Callable[[], str]) -> None:
+        """Show with each tick what a function returns, as `show` takes it."""
+        self._followed.append((kind, text))
+
+    def show_followed(self) -> None:
+        """Show what the followed functions return now."""
+        for kind, text in self._followed:
+            self.show(kind, text())
 
     def show(self, kind: AlarmKind, text: str, of: str = "") -> None:
         """Show what is noticed now; may be called with each tick.

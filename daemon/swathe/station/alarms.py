@@ -49,6 +49,7 @@ class AlarmKind(StrEnum):
     NO_PROBE = "input without probe"
     PROBE = "probe without echo"
     OFFSETS = "probe offsets"
+    COPY = "copy behind"
 
 
 class SoundEvent(StrEnum):

@@ -277,6 +277,11 @@ class StoreSettings(StationTable):
     copy_patience: Duration = Field(
         60_000_000_000, ge=0, description="that a run's end waits for a storage that is away, ns"
     )
+    copy_late: Duration = Field(
+        300_000_000_000,
+        gt=0,
+        description="that a copy may be behind before that is an alarm, ns; three intervals at least",
+    )
 
 
 class Station(StationTable):

@@ -1,4 +1,4 @@
-"""All stations of a broker as rows of a page: what each does, how far it is, and when it was last heard."""
+"""All stations of a broker as rows of a page: what each does, how far it is, and when its last message came."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def station_row(
         "coverage": "no progress known" if progress is None else coverage_text(progress),
         "alarms": [alarm_text(alarm, plan) for alarm in alarms[:_ALARMS]],
         "more_alarms": max(len(alarms) - _ALARMS, 0),
-        "heard": _heard(view, now, wall),
+        "received": _received(view, now, wall),
     }
 
 
@@ -69,14 +69,16 @@ def _lost(view: StationView, now: float, wall: datetime, connected: float | None
     return lost_lines(view, now, wall) if quiet else []
 
 
-def _heard(view: StationView, now: float, wall: datetime) -> str:
+def _received(view: StationView, now: float, wall: datetime) -> str:
     """Return when the last message came, or what is known where none came since this began."""
     if view.received is not None:
         at = wall - timedelta(seconds=now - view.received)
-        return f"last heard {time_text(at)}"
+        return f"last message {time_text(at)}"
     if view.newest is None:
-        return "never heard"
-    return f"not heard yet; its last message is of {time_text(view.newest)}, by its own clock"
+        return "nothing received"
+    return (
+        f"nothing received yet; its last message is of {time_text(view.newest)}, by its own clock"
+    )
 
 
 def time_text(time: datetime) -> str:

@@ -71,7 +71,7 @@ class OverviewPage(PageHost):
             "detail": link.detail,
             "since": time_text(datetime.fromtimestamp(since, UTC)),
         }
-        summary = stations_summary(rows, len(views)) if views else "no station heard yet"
+        summary = stations_summary(rows, len(views)) if views else "no message of a station yet"
         return {
             "broker": broker,
             "summary": summary,

@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -226,3 +227,47 @@ def test_finish_waits_no_longer_than_it_may(tmp_path: Path) -> None:
     first, second = report.lines(tmp_path / "none")
     assert "no time for the rest" in first
     assert "`swathe copy" in second
+
+
+class PlayedProcess:
+    """A copying process that a test ends."""
+
+    code: int | None = None
+
+    def poll(self) -> int | None:
+        """Return its exit code, None while it runs."""
+        return self.code
+
+
+def test_copy_that_is_behind_for_too_long_is_an_alarm(tmp_path: Path) -> None:
+    """From the last time it was whole on, with the reason; a report that it is whole again ends it."""
+    now = [1000.0]
+    copy = CopyProcess(
+        tmp_path, f"file://{tmp_path}", every=1, patience=1, late=60, clock=lambda: now[0]
+    )
+    copy._process = PlayedProcess()  # type: ignore[assignment]
+    begun = datetime.now(UTC)
+    now[0] += 60
+    assert copy.late_text() == ""
+    now[0] += 1
+    assert copy.late_text() == f"behind since {begun:%H:%M:%S} UTC: still sending"
+    copy._take('{"state": "waiting", "text": "no route"}\n')
+    assert copy.late_text().endswith("UTC: no route")
+    copy._take('{"state": "copying"}\n')
+    assert copy.late_text() == ""
+    now[0] += 61
+    copy._take("no JSON\n")
+    assert copy.late_text().endswith("still sending")
+
+
+def test_copying_process_that_has_ended_is_an_alarm(tmp_path: Path) -> None:
+    """At once: nothing will be copied any more."""
+    copy = CopyProcess(tmp_path, f"file://{tmp_path}", every=1, patience=1, late=60)
+    played = PlayedProcess()
+    copy._process = played  # type: ignore[assignment]
+    assert copy.late_text() == ""
+    played.code = -9
+    assert copy.late_text().startswith("its process has ended: without a word")
+    played.code = None
+    copy._take('{"state": "incomplete", "text": "refused"}\n')
+    assert copy.late_text().startswith("its process has ended: refused")

@@ -71,3 +71,12 @@ def test_alarm_is_raised_follows_its_text_and_ends() -> None:
     note(5000, "")
     pipeline.feed(Tick(START + 9 * S))
     assert seen() == [("7 guesses", False)]
+
+
+def test_what_is_followed_is_shown_with_each_tick() -> None:
+    """As if it had been shown: only changes are journalled."""
+    bench, texts = Bench(), iter(("", "behind", "behind", ""))
+    bench.health.follow(KIND, lambda: next(texts))
+    for _ in range(4):
+        bench.health.show_followed()
+    assert bench.marks == [("", True, "behind"), ("", False, "")]

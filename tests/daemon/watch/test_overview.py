@@ -47,13 +47,13 @@ def alarm(number: int = 1, **fields: Any) -> AlarmMessage:
     return AlarmMessage.of_alarm(made, OF).model_copy(update=fields)
 
 
-def test_working_station_shows_progress_and_when_it_was_heard() -> None:
+def test_working_station_shows_progress_and_when_it_was_received() -> None:
     """Its last message came 2 s ago, by this computer's clock."""
     found = row(working(), 102.0, passed=60)
     assert (found["name"], found["kind"], found["state"]) == ("bench", "work", "scanning")
     assert found["covered"] == progress().percent
     assert found["coverage"].startswith(f"{progress().percent:.2f} % · ")
-    assert found["heard"] == f"last heard {NOW + timedelta(seconds=58):%Y-%m-%d %H:%M:%S} UTC"
+    assert found["received"] == f"last message {NOW + timedelta(seconds=58):%Y-%m-%d %H:%M:%S} UTC"
     assert found["lost"] == []
 
 
@@ -74,24 +74,24 @@ def test_silence_counts_while_the_broker_is_there() -> None:
 
 
 def test_station_that_the_broker_lost() -> None:
-    """A will is no message of the station: it was last heard before."""
+    """A will is no message of the station: it was last message before."""
     stations = working()
     put(stations, "alarm/1", alarm(), now=100.0)  # which is from before
     put(stations, "state", state(state="offline", plan=None), now=160.0)
     found = row(stations, 160.0, passed=60)
     assert (found["kind"], found["state"]) == ("lost", "OFFLINE")
     assert found["lost"][0].startswith(f"OFFLINE since {NOW:%Y-%m-%d %H:%M:%S} UTC, 60 s ago")
-    assert found["heard"] == f"last heard {NOW:%Y-%m-%d %H:%M:%S} UTC"
+    assert found["received"] == f"last message {NOW:%Y-%m-%d %H:%M:%S} UTC"
 
 
-def test_station_of_kept_messages_only_was_not_heard() -> None:
+def test_station_of_kept_messages_only_was_not_received() -> None:
     """What the broker kept may be of any day; its time is by the station's own clock."""
     stations = Stations()
     payload = state(state="incomplete").model_dump_json(by_alias=True).encode()
     stations.take("swathe/bench/state", payload, retained=True, now=5.0)
     found = row(stations, 9.0, passed=3600)
-    assert found["heard"] == (
-        f"not heard yet; its last message is of {NOW:%Y-%m-%d %H:%M:%S} UTC, by its own clock"
+    assert found["received"] == (
+        f"nothing received yet; its last message is of {NOW:%Y-%m-%d %H:%M:%S} UTC, by its own clock"
     )
     assert (found["covered"], found["coverage"]) == (None, "no progress known")
 

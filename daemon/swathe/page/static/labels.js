@@ -182,6 +182,7 @@ export const ALARM_NAMES = {
   "coupling lost": "Coupling lost",
   "probe without echo": "One probe has no echo",
   "probe offsets": "Probes are not where the station says",
+  "copy behind": "The copy on object storage is behind",
   "input without probe": "Readings of an input without a probe",
   "too fast": "Too fast",
   "delay unknown": "Delay unknown",

@@ -38,7 +38,7 @@ function card(row) {
   made.append(...row.lines.map((text) => element("p", text)));
   made.append(...row.alarms.map((text) => element("p", `⚠ ${text}`, "alarm-text")));
   if (row.more_alarms) made.append(element("p", `${row.more_alarms} more alarms`, "alarm-text"));
-  made.append(element("p", row.heard, "faint"));
+  made.append(element("p", row.received, "faint"));
   return made;
 }
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -52,7 +52,7 @@ def thickness(
     ] = "0.1 mm",
     approved_by: Annotated[str, typer.Option(help="Second signature.")] = "",
     probe_name: Annotated[
-        str, typer.Option("--probe", help="Which [[probe]] of several is calibrated.")
+        str, typer.Option("--probe", help="Only this [[probe]] of several; all in turn without it.")
     ] = "",
     out: Annotated[Path, typer.Option(help="Calibration record to write.")] = Path(
         "calibration.json"
@@ -62,7 +62,8 @@ def thickness(
 
     The steps are coupled in rounds, the probe lifted in between: what coupling again changes is
     measured by it. Each coupling is taken when its readings are steady. One step gives the zero
-    offset by a known velocity, or the velocity by a known zero offset; two or more give both.
+    offset by a known velocity, or the velocity by a known zero offset; two or more give both. Of
+    several probes one after the other is calibrated; each has a record of its own, with its name.
     """
     from swathe.calibration import (
         InstrumentRecord,
@@ -77,52 +78,87 @@ def thickness(
     from swathe.units import length, time_of_flight
     from swathe.units import velocity as velocity_of
 
-    settings, carried = _of_probe(read_devices(station), probe_name)
-    block, probe = _block(settings, block_temperature), _probe(settings)
-    given_velocity = quantity("--velocity", velocity, velocity_of) if velocity else None
-    given_offset = quantity("--zero-offset", zero_offset, time_of_flight) if zero_offset else None
-    if readings is not None:
-        read = read_readings(readings, u_thickness=block.u_thickness_mm)
-    else:
-        limit = quantity("--steady", steady, length)
-        plan = CouplingPlan(_steps(settings), couplings)
-        read = asyncio.run(
-            read_couplings(
-                settings, plan, u_thickness=block.u_thickness_mm, spread=limit, probe=carried
-            )
+    whole = read_devices(station)
+
+    def calibrate_one(settings: Station, carried: CarriageProbe | None, out: Path) -> None:
+        block, probe = _block(settings, block_temperature), _probe(settings)
+        given_velocity = quantity("--velocity", velocity, velocity_of) if velocity else None
+        given_offset = (
+            quantity("--zero-offset", zero_offset, time_of_flight) if zero_offset else None
         )
-    material = settings.block.material if settings.block is not None else ""
-    result = solve_steps(
-        read,
-        velocity=given_velocity,
-        zero_offset=given_offset,
-        separation=probe.separation_mm,
-        material=material or None,
-        time_resolution_us=settings.instrument.time_resolution,
-        coupling_us=settings.uncertainty.coupling,
-        units=settings.display,
-    )
-    calibration = settings.calibration
-    record = new_record(
-        result,
-        time=datetime.now(UTC),
-        by=by,
-        approved_by=approved_by or None,
-        procedure=calibration.procedure if calibration is not None else "",
-        material=material,
-        block=block,
-        probe=probe,
-        couplant=calibration.couplant if calibration is not None else "",
-        instrument=InstrumentRecord(
-            name=settings.instrument.name, serial=settings.instrument.serial
+        if readings is not None:
+            read = read_readings(readings, u_thickness=block.u_thickness_mm)
+        else:
+            limit = quantity("--steady", steady, length)
+            plan = CouplingPlan(_steps(settings), couplings)
+            read = asyncio.run(
+                read_couplings(
+                    settings, plan, u_thickness=block.u_thickness_mm, spread=limit, probe=carried
+                )
+            )
+        material = settings.block.material if settings.block is not None else ""
+        result = solve_steps(
+            read,
+            velocity=given_velocity,
+            zero_offset=given_offset,
+            separation=probe.separation_mm,
+            material=material or None,
+            time_resolution_us=settings.instrument.time_resolution,
+            coupling_us=settings.uncertainty.coupling,
+            units=settings.display,
+        )
+        calibration = settings.calibration
+        record = new_record(
+            result,
+            time=datetime.now(UTC),
+            by=by,
+            approved_by=approved_by or None,
+            procedure=calibration.procedure if calibration is not None else "",
+            material=material,
+            block=block,
+            probe=probe,
+            couplant=calibration.couplant if calibration is not None else "",
+            instrument=InstrumentRecord(
+                name=settings.instrument.name, serial=settings.instrument.serial
+            ),
+            conditions=conditions_of(settings),
+            temperature_validity=calibration.temperature_validity
+            if calibration is not None
+            else None,
+        )
+        _print_result(result, record.warnings, settings.display)
+        write_calibration_record(out, record)
+        say(f"record {record.id}: {out}")
+        if carried is None:
+            say(f'in the station file: calibration.file = "{out}"')
+
+    if len(whole.probes) > 1 and not probe_name and readings is None:
+        _calibrate_each(whole, calibrate_one, out)
+    else:
+        calibrate_one(*_of_probe(whole, probe_name), out)
+
+
+def _calibrate_each(
+    whole: Station, calibrate_one: Callable[[Station, CarriageProbe | None, Path], None], out: Path
+) -> None:
+    """Calibrate the probes in turn, each with a record of its own."""
+    from swathe.cli.calibration_round import calibrate_each, record_path
+    from swathe.cli.step_prompts import ask_line
+    from swathe.station import probes_of, station_of_probe
+
+    probes = probes_of(whole).probes
+    done = calibrate_each(
+        probes,
+        calibrate=lambda probe: calibrate_one(
+            station_of_probe(whole, probe.number), probe, record_path(out, probe)
         ),
-        conditions=conditions_of(settings),
-        temperature_validity=calibration.temperature_validity if calibration is not None else None,
+        ask=lambda prompt: asyncio.run(ask_line(prompt)),
+        tell=lambda text: say(text, style="bold"),
     )
-    _print_result(result, record.warnings, settings.display)
-    write_calibration_record(out, record)
-    say(f"record {record.id}: {out}")
-    say(f'in the station file: calibration.file = "{out}"')
+    for probe in done:
+        say(f'in the entry of probe {probe.name}: calibration = "{record_path(out, probe)}"')
+    if left := [probe.name for probe in probes if probe not in done]:
+        say(f"not calibrated: {', '.join(left)}", style="bold")
 
 
 def _of_probe(station: Station, name: str) -> tuple[Station, CarriageProbe | None]:

@@ -93,3 +93,19 @@ def test_only_a_failed_check_is_overridden(number: int) -> None:
     assert register.failed[0] is register.checks[1]
     register.override(2, by="B. Rot", because="x")
     assert not register.failed
+
+
+def test_carriage_stays_off_the_part_between_the_checks_of_a_round() -> None:
+    """From the end of one probe's check to the begin of the next one's; not after the last one."""
+    register = CheckRegister()
+    off = {**DETAIL, "off_part": True}
+    register.begin(off)
+    register.end(5, stays_off=True)
+    assert (register.in_progress, register.off_part) == (False, True)
+    register.begin(off)
+    register.abandon(stays_off=True)
+    assert register.off_part
+    register.begin(DETAIL)
+    assert not register.off_part
+    register.end(6)
+    assert not register.off_part

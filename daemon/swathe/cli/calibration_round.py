@@ -27,7 +27,7 @@ def calibrate_each(
 
     Args:
         probes: in their order.
-        calibrate: calibrates one and writes its record. What it could not do is told, and the probe is
+        calibrate: calibrates one and writes its record. Why it could not is printed, and the probe is
             asked for again.
         ask: returns the answer to a prompt: ``s`` leaves the probe out, ``r`` returns to the one before,
             ``q`` ends, anything else calibrates it.

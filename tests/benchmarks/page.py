@@ -250,6 +250,7 @@ def large_survey(browser: Browser) -> tuple[float, float, list[float]]:
     rng = np.random.default_rng(1)
     grid = source.grid
     grid.state[:] = rng.choice(np.array([3, 3, 3, 3, 3, 3, 3, 1, 2], np.uint8), grid.state.size)
+    grid.touched.add_all()
     grid.hits[:] = grid.state == 3
     grid.thickness[:] = rng.normal(13, 0.4, grid.state.size)
     rates = []

@@ -167,6 +167,7 @@ class PlayedSource:
 
     def measure(self, cells: NDArray[np.int64], thickness: float = 14.0) -> None:
         """Measure cells."""
+        self.grid.touched.add(cells)
         self.grid.state[cells] = CellState.MEASURED
         self.grid.hits[cells] += 1
         self.grid.thickness[cells] = thickness

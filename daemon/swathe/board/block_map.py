@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 from rich.cells import cell_len
 from rich.text import Text
 
+from swathe.arrays import Bools, Ints
 from swathe.board.map_axes import index_labels, scan_axis
 from swathe.board.stations import StationView
 from swathe.messages import Extent, LineMessage, PlanMessage
 from swathe.pipeline import CellState, GapCause, GapSnapshot, Grid
 
-__all__ = ["BlockMap", "blocks_of_grid"]
+__all__ = ["BlockMap", "blocks_of_grid", "blocks_of_touched"]
 
 Blocks = NDArray[np.uint8]
 """A `MapBlock` for each line and column of characters, shape (lines, columns)."""
@@ -47,6 +48,8 @@ _SHAPES = {
     MapBlock.TOO_FAST: ("/", "bold yellow", str(GapCause.TOO_FAST)),
     MapBlock.NO_SIGNAL: ("○", "bold red", str(GapCause.NO_SIGNAL)),
 }
+# A larger grid is drawn from what was touched of it.
+_MOST_CELLS = 4_000_000
 # On a terminal with space for it.
 _MOST_ROWS_OF_LINE = 3
 _PROBE = ("◆", "bold cyan")
@@ -84,6 +87,32 @@ def blocks_of_grid(grid: Grid, columns: int) -> Blocks:
     return np.asarray(np.maximum.reduceat(blocks, edges[:-1], axis=1), np.uint8)
 
 
+def blocks_of_touched(grid: Grid, edges: Ints, columns: int) -> tuple[Blocks, Bools]:
+    """Return the blocks of a large grid, and in which of them some cell is to scan.
+
+    Only touched cells are looked at. Shape (lines, columns) each.
+
+    Args:
+        grid: the cells.
+        edges: first row of each line, and the number of rows.
+        columns: characters along the scan axis, at most as many as cells.
+    """
+    across = np.linspace(0, grid.shape[1], columns + 1).astype(int)
+    line, column = (np.repeat(np.arange(at.size - 1), np.diff(at)) for at in (edges, across))
+    shape = edges.size - 1, columns
+    blocks, left = np.zeros(shape, np.uint8), np.outer(np.diff(edges), np.diff(across))
+    to_scan = np.zeros(shape, bool)
+    for cells in grid.touched.cells():
+        row, at = np.divmod(cells, grid.shape[1])
+        place, state = line[row] * columns + column[at], grid.state[cells]
+        np.maximum.at(blocks.reshape(-1), place, _BLOCK_OF_STATE[state])
+        left -= np.bincount(place, minlength=left.size).reshape(shape)
+        to_scan.reshape(-1)[place[state == CellState.UNVISITED]] = True
+    to_scan |= left > 0  # what is not touched was never visited
+    np.maximum(blocks, np.uint8(MapBlock.TO_SCAN), out=blocks, where=to_scan)
+    return blocks, to_scan
+
+
 class BlockMap:
     """Draws one station's map, from a grid or from its messages alone."""
 
@@ -117,15 +146,19 @@ class BlockMap:
         labels = index_labels(plan, edges[:-1].tolist(), each) if axes else []
         margin = len(labels[0]) if labels else 0
         columns = max(1, min(width - margin, round(_size(plan.scan) / plan.scan_resolution)))
-        if grid is not None:
-            lines = blocks_of_grid(grid, columns)
-            left = [gap for gap in view.open_gaps() if gap.cause is GapCause.UNVISITED]
-            _mark_gaps(left, plan, lines, over=MapBlock.TO_SCAN)
+        left = [gap for gap in view.open_gaps() if gap.cause is GapCause.UNVISITED]
+        if grid is not None and grid.state.size > _MOST_CELLS:
+            blocks, to_scan = blocks_of_touched(grid, edges, columns)
+            _mark_gaps(left, plan, blocks, over=to_scan, edges=edges)
         else:
-            lines = self._blocks_of_lines(view, plan, columns)
-            _mark_gaps(view.open_gaps(), plan, lines)
-            _mark_excluded(plan, lines)
-        blocks = np.maximum.reduceat(lines, edges[:-1], axis=0)
+            if grid is not None:
+                lines = blocks_of_grid(grid, columns)
+                _mark_gaps(left, plan, lines, over=lines == MapBlock.TO_SCAN)
+            else:
+                lines = self._blocks_of_lines(view, plan, columns)
+                _mark_gaps(view.open_gaps(), plan, lines)
+                _mark_excluded(plan, lines)
+            blocks = np.maximum.reduceat(lines, edges[:-1], axis=0)
         axis = scan_axis(plan, margin, columns, width) if axes else ""
         probe = _probe_block(view, plan, edges, columns)
         if probe is not None:
@@ -154,16 +187,34 @@ class BlockMap:
 
 
 def _mark_gaps(
-    gaps: Sequence[GapSnapshot], plan: PlanMessage, lines: Blocks, *, over: MapBlock | None = None
+    gaps: Sequence[GapSnapshot],
+    plan: PlanMessage,
+    lines: Blocks,
+    *,
+    over: Bools | None = None,
+    edges: Ints | None = None,
 ) -> None:
-    """Mark gaps by their cause; only over blocks of one kind if that is given."""
+    """Mark gaps by their cause.
+
+    Args:
+        gaps: to be marked.
+        plan: of the survey.
+        lines: blocks of each line of the plan, changed in place.
+        over: in which blocks only, shape as `lines`.
+        edges: first row of each of `lines`, where these are of several rows.
+    """
     for gap in gaps:
-        part = lines[_rows(plan, gap.index), _columns(plan, gap.scan, lines.shape[1])]
+        rows = _rows(plan, gap.index)
+        if edges is not None:
+            first = int(np.searchsorted(edges, rows.start, side="right")) - 1
+            rows = slice(max(first, 0), int(np.searchsorted(edges, rows.stop)))
+        here = rows, _columns(plan, gap.scan, lines.shape[1])
+        part = lines[here]
         # The borders of a gap that is no rectangle hold more than its cells: what its lines
         # report as measured stays so.
         rectangle = gap.area >= 0.99 * _size(gap.scan) * _size(gap.index)
         if over is not None:
-            where = part == over
+            where = over[here]
         else:
             where = np.ones(part.shape, bool) if rectangle else part != MapBlock.MEASURED
         np.maximum(part, np.uint8(_BLOCK_OF_CAUSE[gap.cause]), out=part, where=where)

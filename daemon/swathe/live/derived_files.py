@@ -130,10 +130,10 @@ class DerivedFiles:
             patient: whether a disk that refuses it is a `trouble` until the next time, no error.
         """
         spans = pipeline.take_changed_spans()
-        if self.trouble:  # what an earlier copy held is not on the disk
-            rows, columns = pipeline.grid.shape
-            spans = dict.fromkeys(range(rows), (0, columns - 1))
-        blocks = self._arrays.blocks(pipeline.grid, spans)
+        grid, arrays = pipeline.grid, self._arrays
+        # In trouble, what an earlier copy held is not on the disk.
+        parts = arrays.spans_of(grid) if self.trouble else (spans,)
+        blocks = [block for part in parts for block in arrays.blocks(grid, part)]
         due = whole or bool(self.trouble) or time.monotonic() >= self._record_due
         taken = self._text.take(pipeline, with_lines=whole) if due else None
         # The journal is flushed: these bytes are in its files once the sync below has succeeded.

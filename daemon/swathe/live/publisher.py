@@ -137,9 +137,8 @@ class Publisher:
         pipeline = self._pipeline
         pipeline.take_gap_snapshots()
         self._put_gap_messages(self._gaps.take(pipeline.gap_snapshots(), None))
-        for row in range(pipeline.grid.shape[0]):
-            if pipeline.coverage.line_done(row):
-                self._put_line(row)
+        for row in pipeline.coverage.done_lines():
+            self._put_line(row)
         pipeline.suspect_cells.take_changed()
         self._put_checks(pipeline.suspect_cells.checks.checks)
         pipeline.alarms.take_changed()

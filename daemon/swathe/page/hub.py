@@ -249,7 +249,9 @@ class Hub:
             "position": [None if x is None else round(x, 2) for x in self._position],
             "heading": None if self._heading is None else round(self._heading, 2),
         }
-        too_large = bool(changed) and changed[0].offset.size > _MAX_PIXELS
+        # A pixel's offset has 32 bits.
+        most = pyramid.levels[0].rows * pyramid.levels[0].columns
+        too_large = bool(changed) and (changed[0].offset.size > _MAX_PIXELS or most > 1 << 32)
         if changed and not too_large:
             data["patch"] = b64encode(pack_patch(changed)).decode()
         patch = event("pixels", _json(data))

@@ -25,7 +25,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Cells, Ints
-from swathe.pipeline import Grid
+from swathe.pipeline import CellState, Grid
+from swathe.pipeline.cells.plan_arrays import plan_zeros
 from swathe.report.thinning import BY_URGENCY, URGENCY, pool
 
 __all__ = [
@@ -51,6 +52,8 @@ NO_THICKNESS = 65_535
 _THICKEST = NO_THICKNESS - 1
 # Along an axis whose pixels are this much longer than the other's, nothing is thinned out yet.
 _SQUARE = math.sqrt(2)
+_NEVER_VISITED = URGENCY[CellState.UNVISITED]
+_Index = tuple[slice, slice] | tuple[Ints, Ints]
 # Ints per step of the build: some milliseconds.
 _STEP_CELLS = 400_000
 
@@ -109,7 +112,7 @@ def levels_of(grid: Grid) -> list[Level]:
 
 
 class Pyramid:
-    """Levels above the grid, as dense arrays of a third of its cells, three bytes each.
+    """Levels above the grid: a third of its visited cells, three bytes each.
 
     Args:
         grid: the grid; it is read, never written.
@@ -122,9 +125,10 @@ class Pyramid:
         self._grid = grid
         self.levels = levels_of(grid)
         shapes = [(level.rows, level.columns) for level in self.levels[1:]]
-        # Urgencies rather than states, so that a block's is their maximum.
-        self._urgency = [np.zeros(shape, np.uint8) for shape in shapes]
-        self._thickness = [np.full(shape, NO_THICKNESS, np.uint16) for shape in shapes]
+        # Urgencies rather than states, so that a block's is their maximum; and both as what they differ
+        # by from those of cells that were never visited, whose pixels take no memory.
+        self._urgency = [plan_zeros(shape, np.uint8) for shape in shapes]
+        self._depth = [plan_zeros(shape, np.uint16) for shape in shapes]
 
     def build(self) -> Iterator[None]:
         """Fill every level, some milliseconds' work a step; changes meanwhile are for `update`."""
@@ -134,7 +138,8 @@ class Pyramid:
             wide = min(level.columns, _STEP_CELLS)
             tall = max(1, _STEP_CELLS // (wide * step[0] * step[1]))
             for row in range(0, level.rows, tall):
-                for column in range(0, level.columns, wide):
+                rows = slice(row * level.tall, (row + tall) * level.tall)
+                for column in self._touched_columns(rows, range(0, level.columns, wide), level):
                     here = np.s_[row : row + tall, column : column + wide]
                     from_row, from_column = row * step[0], column * step[1]
                     urgency, thickness = self._read(
@@ -142,8 +147,8 @@ class Pyramid:
                         slice(from_row, min(from_row + tall * step[0], below.rows)),
                         slice(from_column, min(from_column + wide * step[1], below.columns)),
                     )
-                    self._urgency[number - 1][here] = pool(urgency, step, np.maximum)
-                    self._thickness[number - 1][here] = pool(thickness, step, np.minimum)
+                    pooled = pool(thickness, step, np.minimum)
+                    self._put(number, here, pool(urgency, step, np.maximum), pooled)
                     yield
 
     def update(self, cells: Cells) -> list[Pixels]:
@@ -161,14 +166,10 @@ class Pyramid:
             offset = np.unique(row // step[0] * level.columns + column // step[1])
             row, column = np.divmod(offset, level.columns)
             urgency, thickness = self._pooled_at(number, row, column)
-            kept = (
-                self._urgency[number - 1][row, column],
-                self._thickness[number - 1][row, column],
-            )
+            kept = self._kept(number, (row, column))
             fresh = (urgency != kept[0]) | (thickness != kept[1])
             offset, row, column = offset[fresh], row[fresh], column[fresh]
-            self._urgency[number - 1][row, column] = urgency[fresh]
-            self._thickness[number - 1][row, column] = thickness[fresh]
+            self._put(number, (row, column), urgency[fresh], thickness[fresh])
             changed.append(_pixels(offset, urgency[fresh], thickness[fresh]))
         return changed
 
@@ -209,16 +210,41 @@ class Pyramid:
     ) -> tuple[NDArray[np.uint8], NDArray[np.uint16]]:
         """Return urgencies and thicknesses of a block of a level."""
         if number:
-            return (
-                self._urgency[number - 1][rows, columns],
-                self._thickness[number - 1][rows, columns],
-            )
+            return self._kept(number, (rows, columns))
         grid = self._grid
 
         def block(values: NDArray[Any]) -> NDArray[Any]:
             return values.reshape(grid.shape)[rows, columns]
 
         return URGENCY[block(grid.state)], _steps(block(grid.hits), block(grid.thickness))
+
+    def _kept(self, number: int, here: _Index) -> tuple[NDArray[np.uint8], NDArray[np.uint16]]:
+        """Return urgencies and thicknesses of some pixels of a level above the grid."""
+        return (
+            self._urgency[number - 1][here] ^ _NEVER_VISITED,
+            NO_THICKNESS - self._depth[number - 1][here],
+        )
+
+    def _put(
+        self, number: int, here: _Index, urgency: NDArray[np.uint8], thickness: NDArray[np.uint16]
+    ) -> None:
+        self._urgency[number - 1][here] = urgency ^ _NEVER_VISITED
+        self._depth[number - 1][here] = NO_THICKNESS - thickness
+
+    def _touched_columns(self, rows: slice, columns: range, level: Level) -> Iterator[int]:
+        """Yield those of the first columns of steps in which cells of some rows are touched."""
+        across, most = self._grid.shape[1], self._grid.touched.size - 1
+        for column in columns:
+            low, high = column * level.wide, (column + columns.step) * level.wide
+            if low == 0 and high >= across:  # whole rows
+                spans = [(rows.start * across, rows.stop * across)]
+            else:
+                spans = [
+                    (row * across + low, row * across + high)
+                    for row in range(rows.start, rows.stop)
+                ]
+            if any(self._grid.touched.any_in(first, min(last, most)) for first, last in spans):
+                yield column
 
     def _cells_at(self, cells: Cells) -> tuple[NDArray[np.uint8], NDArray[np.uint16]]:
         grid = self._grid
@@ -239,8 +265,7 @@ class Pyramid:
                 if number == 1:
                     worst, thinnest = self._cells_at(at_row * below.columns + at_column)
                 else:
-                    worst = self._urgency[number - 2][at_row, at_column]
-                    thinnest = self._thickness[number - 2][at_row, at_column]
+                    worst, thinnest = self._kept(number - 1, (at_row, at_column))
                 np.maximum(urgency, worst, out=urgency)
                 np.minimum(thickness, thinnest, out=thickness)
         return urgency, thickness

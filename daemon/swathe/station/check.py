@@ -37,8 +37,11 @@ __all__ = ["MOST_CELLS", "cross_check", "excluded_cells"]
 
 _SAME_MM = 1e-9
 
-# 100 million cells take about 6 GB of memory while a scan runs; a typing slip asks for more.
-MOST_CELLS = 100_000_000
+# Memory is that of the cells that were visited; a typing slip asks for more.
+MOST_CELLS = 10_000_000_000
+"""Cells of the largest plan."""
+# Some arrays have a value for each line or column: of a plan of more cells an axis has at most so many.
+_LARGE_CELLS, _MOST_OF_AXIS = 100_000_000, 1_000_000
 MOST_WAVEFORM_BYTES = 16_000_000_000
 
 
@@ -222,11 +225,17 @@ def _check_size(axes: dict[str, AxisSettings]) -> list[Problem]:
     cells = 1.0
     for settings in axes.values():
         cells *= settings.length / settings.resolution + 1
-    if cells <= MOST_CELLS:
-        return []
     remedy = "raise a resolution or split the area into several surveys"
+    if cells > MOST_CELLS:
+        most = f"must be at most {MOST_CELLS:,} cells"
+        return [Problem("scan × index", most, f"{cells:,.0f}", remedy)]
+    if cells <= _LARGE_CELLS:
+        return []
+    most = f"must be at most {_MOST_OF_AXIS:,} cells where the plan has over {_LARGE_CELLS:,}"
     return [
-        Problem("scan × index", f"must be at most {MOST_CELLS:,} cells", f"{cells:,.0f}", remedy)
+        Problem(name, most, f"{count:,.0f}", remedy)
+        for name, settings in axes.items()
+        if (count := settings.length / settings.resolution + 1) > _MOST_OF_AXIS
     ]
 
 

@@ -21,7 +21,7 @@ __all__ = ["write_all", "write_derived"]
 def write_all(
     arrays: SurveyArrays, grid: Grid, *, stop: Callable[[], bool] = lambda: False
 ) -> None:
-    """Write the whole grid, a band at a time.
+    """Write all that is touched, and what an earlier state left on the disk, a band at a time.
 
     Args:
         arrays: take it.
@@ -31,10 +31,8 @@ def write_all(
     Raises:
         SurveyError: the disk is full or absent.
     """
-    rows, columns = grid.shape
-    for first in range(0, rows, arrays.band_height):
-        band = range(first, min(first + arrays.band_height, rows))
-        arrays.write(arrays.blocks(grid, dict.fromkeys(band, (0, columns - 1))))
+    for spans in arrays.spans_of(grid):
+        arrays.write(arrays.blocks(grid, spans))
         if stop():
             return
 

@@ -26,7 +26,7 @@ from swathe.pipeline import Pipeline, RevisionSnapshot
 from swathe.pipeline.progress.confirm_snapshot import ConfirmSnapshot, confirm_snapshot
 from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
 from swathe.pipeline.progress.overlap_snapshot import OverlapSnapshot, overlap_snapshots
-from swathe.pipeline.progress.snapshots import MarkSnapshot, ZoneSnapshot
+from swathe.pipeline.progress.snapshots import MarkSnapshot, ZoneSnapshot, lines_of
 from swathe.pipeline.spots.snapshot import SpotSnapshot
 from swathe.safe_files import is_dense_json
 from swathe.station import thickness_scale
@@ -170,7 +170,7 @@ class SurveyRecord(Snapshot):
     target_reached: bool
     progress: ProgressMessage
     gaps: tuple[GapMessage, ...]
-    lines: tuple[LineMessage, ...]
+    lines: tuple[LineMessage, ...]  # of a plan of more than 10,000 lines those that were reached
     ports: tuple[PortMessage, ...]
     notes: tuple[NoteRecord, ...]
     calibration: CalibrationSummary | None = None
@@ -281,7 +281,7 @@ def record_of(
         ),
         lines=tuple(
             LineMessage.of(pipeline.line_snapshot(row), heading)
-            for row in range(pipeline.grid.shape[0] if with_lines else 0)
+            for row in (lines_of(pipeline.grid) if with_lines else ())
         ),
         ports=tuple(
             PortMessage.of_tally(device, tally, heading, stalls=0, applied=delays.get(device))

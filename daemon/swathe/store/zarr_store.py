@@ -11,14 +11,17 @@ import math
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from itertools import product
+from itertools import groupby, product
+from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 from numpy.typing import NDArray
 
 from swathe.errors import SurveyError
-from swathe.pipeline import Grid
+from swathe.pipeline import Grid, runs_of
+from swathe.pipeline.cells.unvisited import touched_runs
 from swathe.safe_files import SafeFolder, UnsafeFileError
 from swathe.station import Station, kept_waveforms
 from swathe.store.attributes import survey_attributes
@@ -186,6 +189,28 @@ class SurveyArrays:
             return self._chunks[0]
         return math.lcm(self._chunks[0], min(WAVEFORM_CHUNK[0], self._station.shape[0]))
 
+    def spans_of(self, grid: Grid) -> Iterator[Mapping[int, tuple[int, int]]]:
+        """Yield `spans`, a band of chunks each, that hold all touched cells and all that is on the disk.
+
+        Args:
+            grid: the cells.
+        """
+        height, width = self.band_height, self._chunks[1]
+        rows, columns = grid.shape
+        found = touched_chunks(grid, height, width)
+        for name in (*self._layers, *(() if grid.waveform is None else ("waveform",))):
+            tall, wide = self._chunks if name != "waveform" else WAVEFORM_CHUNK
+            start = f"{self.path.name}/{name}/c/"
+            for file in self._folder.names(start.rstrip("/")):
+                row, column = map(int, file.removeprefix(start).split("/")[:2])
+                found.add((row * tall // height, column * wide // width))
+        for band, chunks in groupby(sorted(found), key=itemgetter(0)):
+            held = np.array([chunk for _, chunk in chunks])
+            for first, last in runs_of(held):
+                span = first * width, min((last + 1) * width, columns) - 1
+                band_rows = range(band * height, min((band + 1) * height, rows))
+                yield dict.fromkeys(band_rows, span)
+
     def blocks(self, grid: Grid, spans: Mapping[int, tuple[int, int]]) -> list[GridBlock]:
         """Copy the whole chunks that hold changed cells, so that they can be written during the scan.
 
@@ -271,3 +296,16 @@ def _whole_chunks(
         )
         for band, (first, last) in sorted(bands.items())
     ]
+
+
+def touched_chunks(grid: Grid, height: int, width: int) -> set[tuple[int, int]]:
+    """Return row and column of the chunks of `height` × `width` cells that hold touched ones."""
+    columns = grid.shape[1]
+    across = -(-columns // width)
+    held = touched_runs(grid)
+    low = held.first % columns // width
+    count = held.last % columns // width - low + 1
+    row = np.repeat(held.first // columns // height, count)
+    within = np.arange(row.size) - np.repeat(np.cumsum(count) - count, count)
+    numbers = np.unique(row * across + np.repeat(low, count) + within)
+    return {divmod(number, across) for number in numbers.tolist()}

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from rich.text import Text
 
 from daemon.board.test_stations import gap, line_message, put, state
 from daemon.messages.test_messages import OF, progress
-from swathe.board import Stations
+from swathe.board import Stations, block_map
 from swathe.board.block_map import BlockMap
 from swathe.messages import Extent, PlanMessage, ProgressMessage
 from swathe.pipeline import CellState, GapCause, Grid
@@ -112,3 +113,22 @@ def test_block_map_of_a_grid_shows_what_was_left_behind_unvisited() -> None:
     lines = draw(made, width=80, height=24, left=Extent(2.5, 5.5)).plain.splitlines()
     assert lines[:2] == ["▪▪▪×××▪▪▪", "▪▪▪···▪▪▪"]
     assert lines[2] == "▪ measured  · to scan  × unvisited"
+
+
+@pytest.mark.parametrize("left", [None, Extent(99.5, 409.5)])
+def test_map_of_a_large_grid_is_that_of_its_touched_cells(
+    monkeypatch: pytest.MonkeyPatch, left: Extent | None
+) -> None:
+    """Character by character, also where a block has touched cells and others, and rows share a line."""
+    made = grid(13, 1000)
+    made.state[:] = CellState.UNVISITED
+    random = np.random.default_rng(3)
+    for first in (0, 3_000, 5_200, 12_900):
+        cells = np.arange(first, first + 100)
+        made.touched.add(cells)
+        made.state[cells] = random.choice(list(CellState), cells.size)
+    made.touched.add(np.arange(7_000, 9_000))
+    made.state[7_000:9_000] = CellState.MEASURED
+    whole = draw(made, width=70, height=5, left=left)
+    monkeypatch.setattr(block_map, "_MOST_CELLS", 0)
+    assert draw(made, width=70, height=5, left=left).markup == whole.markup

@@ -125,6 +125,7 @@ def test_page_is_told_when_all_is_measured(pipeline: Pipeline) -> None:
     assert fresh.mm.startswith("line 0 of ")
     update = pipeline.grid.begin_update(np.arange(pipeline.grid.state.size))
     pipeline.grid.state[:] = CellState.MEASURED
+    pipeline.grid.touched.add_all()
     pipeline.coverage.cells_changed(update)
     done = source.next_step()
     assert done is not None

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from swathe.page import pyramid
 from swathe.page.pyramid import NO_THICKNESS, TILE, Pyramid, levels_of
 from swathe.pipeline import CellState, Grid
 from swathe.report.thinning import URGENCY, thin_minimum, thin_worst
@@ -26,6 +27,7 @@ def fill(grid: Grid, seed: int, share: float) -> None:
     """Fill a share of the cells at random, and give every cell some state."""
     rng = np.random.default_rng(seed)
     grid.state[:] = rng.integers(0, len(CellState), grid.state.size)
+    grid.touched.add_all()
     read = rng.random(grid.state.size) < share
     grid.hits[:] = read
     grid.thickness[:] = np.where(read, rng.uniform(2, 20, read.size), 0)
@@ -141,5 +143,26 @@ def test_thickness_too_great_or_below_zero_is_kept_in_range() -> None:
     """A thickness that sixteen bits cannot hold becomes the largest one, not none."""
     grid = grid_of(1, 3)
     grid.hits[:] = 1
+    grid.touched.add_all()
     grid.thickness[:] = (-1.0, 700.0, 12.345)
     assert Pyramid(grid).tile(0, 0, 0)[1].tolist() == [[0, NO_THICKNESS - 1, 1234]]
+
+
+@pytest.mark.parametrize("shape", [(700, 900), (3, 70_000), (70_000, 3)])
+def test_pyramid_of_touched_cells_is_that_of_all(
+    shape: tuple[int, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was never visited is left out of the build, and is there in every tile."""
+    monkeypatch.setattr(pyramid, "_STEP_CELLS", 5_000)
+    grid, random = grid_of(*shape), np.random.default_rng(1)
+    for first in (0, 100_000, grid.state.size - 300):
+        cells = np.arange(first, first + 300)
+        grid.touched.add(cells)
+        grid.state[cells] = random.integers(0, len(CellState), 300)
+        grid.hits[cells] = grid.state[cells] == CellState.MEASURED
+        grid.thickness[cells] = random.uniform(1, 30, 300)
+    some = Pyramid(grid)
+    steps = sum(1 for _ in some.build())
+    check_levels(some, grid)
+    grid.touched.add_all()
+    assert steps < sum(1 for _ in Pyramid(grid).build())

@@ -524,6 +524,7 @@ def test_survey_placed_again_reaches_viewers_in_one_event(served: ServedPage) ->
     assert served.ask("/tiles/0/0/0")[2] == bytes([CellState.UNVISITED])
     grid = Grid(scan=source.grid.scan, index=source.grid.index, rule=source.grid.rule)
     grid.state[:] = CellState.NO_SIGNAL
+    grid.touched.add_all()
 
     def replace() -> None:
         source.say("gap/1", number=1, status="closed")  # of the old state, and not sent yet
@@ -571,6 +572,7 @@ async def test_map_that_is_built_while_the_survey_is_placed_again_is_of_the_new_
     await asyncio.sleep(0)
     grid = Grid(scan=source.grid.scan, index=source.grid.index, rule=source.grid.rule)
     grid.state[:] = CellState.NO_SIGNAL
+    grid.touched.add_all()
     source.grid = grid
     hub.replace()
     pyramid = await building

@@ -262,7 +262,12 @@ def without(text: str, start: str, lines: int) -> str:
         ),
         (
             station_text(scan_length=2e7, index=INDEX_ENCODED.format(length=99)),
-            "'scan × index' must be at most 100,000,000 cells (got '2,000,000,100'): raise a"
+            "'scan' must be at most 1,000,000 cells where the plan has over 100,000,000 (got"
+            " '20,000,001'): raise a resolution or split the area into several surveys",
+        ),
+        (
+            station_text(scan_length=2e7, index=INDEX_ENCODED.format(length=999)),
+            "'scan × index' must be at most 10,000,000,000 cells (got '20,000,001,000'): raise a"
             " resolution or split the area into several surveys",
         ),
         (

@@ -32,6 +32,7 @@ def arrays(tmp_path: Path) -> Path:
     station = parse_station(TEXT, "bench.toml")
     grid = Grid(scan=station.scan_axis, index=station.index_axis, rule=station.survey.cell_rule)
     grid.hits[:] = 7
+    grid.touched.add_all()
     path = tmp_path / "survey.zarr"
     write_all(SurveyArrays(path, station), grid)
     return path

@@ -72,7 +72,9 @@ def grid(station: Station) -> Grid:
     """Return its grid, measured everywhere."""
     grid = Grid(scan=station.scan_axis, index=station.index_axis, rule=station.survey.cell_rule)
     grid.state[:] = CellState.MEASURED
+    grid.touched.add_all()
     grid.hits[:] = 1
+    grid.touched.add_all()
     return grid
 
 
@@ -127,6 +129,21 @@ def test_only_chunks_with_changes_are_written(station: Station, grid: Grid, tmp_
     hits = np.asarray(zarr.open_group(path, mode="r")["hits"])
     assert (hits[4:8, 16:32] == 2).all()
     assert (hits == 2).sum() == 4 * 16
+
+
+def test_what_an_earlier_state_left_is_replaced_by_nothing(
+    station: Station, grid: Grid, tmp_path: Path
+) -> None:
+    """A survey that is placed again has fewer cells; only what it touched is written, and emptied."""
+    arrays = SurveyArrays(tmp_path / "survey.zarr", station)
+    write_all(arrays, grid)
+    again = Grid(scan=station.scan_axis, index=station.index_axis, rule=station.survey.cell_rule)
+    write_all(arrays, again)
+    found = zarr.open_group(tmp_path / "survey.zarr", mode="r")
+    assert not np.asarray(found["hits"]).any()
+    assert not np.asarray(found["state"]).any()
+    assert not list((tmp_path / "survey.zarr" / "hits").rglob("c/*/*"))
+    assert list(arrays.spans_of(again)) == []
 
 
 def test_whole_grid_is_written_band_by_band(station: Station, grid: Grid, tmp_path: Path) -> None:
@@ -265,6 +282,7 @@ def test_arrays_of_an_extended_plan_replace_the_old_ones(grid: Grid, tmp_path: P
         station = parse_station(TEXT.replace(f"{COLUMNS - 1} mm", f"{length} mm"), "bench.toml")
         grid = Grid(scan=station.scan_axis, index=station.index_axis, rule=grid.rule)
         grid.hits[:] = 1
+        grid.touched.add_all()
         assert not _until_killed(1000, folder, station, grid)
         assert not list(derived_faults(folder, read_digests(SafeFolder(folder.path))))
     assert [path.name for path in sorted((folder.zarr / "hits" / "c" / "0").iterdir())] == ["0"]

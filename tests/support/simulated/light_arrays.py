@@ -33,8 +33,8 @@ class LightArrays:
         *,
         on_written: Callable[[str, FileDigest | None], None] | None = None,
     ) -> None:
+        del station
         self.path = path
-        self.band_height = station.shape[0]
         self._folder = SafeFolder(path.parent)
         self._on_written = on_written
 
@@ -49,6 +49,10 @@ class LightArrays:
     def describe(self, attributes: Mapping[str, Any]) -> None:
         """Write the attributes of the run."""
         self._write("attributes", repr(sorted(attributes.items())).encode())
+
+    def spans_of(self, grid: Grid) -> Iterator[Mapping[int, tuple[int, int]]]:
+        """Yield one part, for the whole grid."""
+        yield dict.fromkeys(range(grid.shape[0]), (0, grid.shape[1] - 1))
 
     def blocks(self, grid: Grid, spans: Mapping[int, tuple[int, int]]) -> list[_Block]:
         """Return a copy of the grid."""

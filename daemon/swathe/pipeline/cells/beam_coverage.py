@@ -12,7 +12,8 @@ rotation; Niederreiter 1992; from memory). No random number is in it.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from swathe.arrays import Bools, Cells, Floats, run_starts
 from swathe.calibration import Beam
 from swathe.pipeline.cells.beam_positions import KeptPositions
 from swathe.pipeline.cells.grid import CellState, Grid
+from swathe.pipeline.cells.plan_arrays import BLOCK, TouchedCells, plan_zeros
 
 __all__ = ["covered_points"]
 
@@ -53,7 +55,6 @@ def covered_points(
             thickness, so that a doubled echo covers no more than any other; the median of what was
             read where it is None.
     """
-    required = grid.state != CellState.EXCLUDED
     limit = deepest
     if limit is None:
         read = np.concatenate([kept.thickness for kept, _ in parts])
@@ -64,14 +65,17 @@ def covered_points(
         for radius, (_, beam) in zip(radii, parts, strict=True)
     ]
     count = _points_of_a_cell(grid, min(widest))
-    total = count * int(np.count_nonzero(required))
-    covered = np.zeros((grid.state.size, count), bool)
+    total = count * (grid.state.size - int(grid.excluded_in_row.sum()))
+    reached = _ReachedCells(grid.touched.size)
     patterns = _patterns(count)
     some = [
-        _Discs(kept, radius, grid, patterns)
+        _Discs(kept, radius, grid, patterns, reached)
         for radius, (kept, _) in zip(radii, parts, strict=True)
         if radius.size
     ]
+    cells = reached.cells()
+    covered = np.zeros((cells.size, count), bool)
+    required = grid.state[cells] != CellState.EXCLUDED
     # A few of the readings cover most of the points, and spare the others these.
     for first in (True, False):
         for discs in some:
@@ -108,6 +112,32 @@ def _patterns(count: int) -> NDArray[np.float32]:
     return np.asarray((base[:, np.newaxis] + shift[:, :, np.newaxis]) % 1, np.float32)
 
 
+class _ReachedCells:
+    """The cells that discs may reach, as whole blocks of the plan.
+
+    Args:
+        size: cells of the plan.
+    """
+
+    def __init__(self, size: int) -> None:
+        self._near = TouchedCells(size)
+        self._place = plan_zeros(-(-size // BLOCK), np.int64)
+
+    def add(self, cells: Cells) -> None:
+        """Add cells, before any are looked up."""
+        self._near.add(cells)
+
+    def cells(self) -> Cells:
+        """Return the cells, rising."""
+        blocks = self._near.blocks()
+        self._place[blocks] = np.arange(blocks.size)
+        return np.concatenate([*self._near.cells(), np.empty(0, np.int64)])
+
+    def places(self, cells: Cells) -> Cells:
+        """Return the place of each of `cells` among them."""
+        return self._place[cells // BLOCK] * BLOCK + cells % BLOCK
+
+
 class _Discs:
     """The beams round positions, on the cells of a grid.
 
@@ -116,16 +146,42 @@ class _Discs:
         radius: of the beam at each of them, mm, shape (n,).
         grid: the cells.
         patterns: the points of a cell in its unit square, see `_patterns`.
+        reached: is given the cells that the discs may reach.
     """
 
     def __init__(
-        self, kept: KeptPositions, radius: Floats, grid: Grid, patterns: NDArray[np.float32]
+        self,
+        kept: KeptPositions,
+        radius: Floats,
+        grid: Grid,
+        patterns: NDArray[np.float32],
+        reached: _ReachedCells,
     ) -> None:
         self._kept = kept
         self._squares = np.asarray(radius * radius, np.float32)
         self._axes = (grid.index, grid.scan)
         self._patterns = patterns
         self._reach = tuple(math.ceil(float(radius.max()) / axis.resolution) for axis in self._axes)
+        self._reached = reached
+        first = run_starts(kept.row * (grid.scan.cells + 2 * self._reach[1]) + kept.column)
+        for down, along in self._offsets():
+            inside, cells = self._cells_at(kept.row[first] + down, kept.column[first] + along)
+            reached.add(cells[inside])
+
+    def _offsets(self) -> Iterator[tuple[int, int]]:
+        """Yield how many rows and columns from its own a disc may reach a cell."""
+        tall, wide = self._reach
+        return product(range(-tall, tall + 1), range(-wide, wide + 1))
+
+    def _cells_at(self, row: Cells, column: Cells) -> tuple[Bools, Cells]:
+        """Return which rows and columns are on the grid, and the flat cell of each of these."""
+        index, scan = self._axes
+        if index.wrapped:
+            row = row % index.cells
+        if scan.wrapped:
+            column = column % scan.cells
+        inside = (row >= 0) & (row < index.cells) & (column >= 0) & (column < scan.cells)
+        return inside, row * scan.cells + column
 
     def cover_all(self, covered: Bools, missing: Bools, *, first: bool) -> None:
         """Cover points; as `_cover_cells`, for all cells that a disc reaches.
@@ -138,10 +194,8 @@ class _Discs:
         rows = np.zeros(self._squares.shape, bool)
         rows[::_FIRST_OF] = True
         rows = rows if first else ~rows
-        tall, wide = self._reach
-        for down in range(-tall, tall + 1):
-            for along in range(-wide, wide + 1):
-                self._cover_cells(covered, missing, rows, down, along)
+        for down, along in self._offsets():
+            self._cover_cells(covered, missing, rows, down, along)
 
     def _cover_cells(
         self, covered: Bools, missing: Bools, rows: Bools, down: int, along: int
@@ -149,29 +203,24 @@ class _Discs:
         """Cover points of the cells that are so many rows down and columns along from each position.
 
         Args:
-            covered: whether a point is covered, shape (cells, points), in the rows of the grid.
+            covered: whether a point is covered, shape (cells, points), of the reached cells.
             missing: whether a cell is required and has points that are not covered, shape (cells,).
             rows: which of the positions, shape (n,).
             down: rows.
             along: columns.
         """
         kept, (index, scan) = self._kept, self._axes
-        row, column = kept.row + down, kept.column + along
-        if index.wrapped:
-            row %= index.cells
-        if scan.wrapped:
-            column %= scan.cells
-        inside = (row >= 0) & (row < index.cells) & (column >= 0) & (column < scan.cells)
+        inside, at = self._cells_at(kept.row + down, kept.column + along)
         # The nearest point of the cell is as far away as this.
         down_mm = _gap(down, kept.down) * index.resolution
         along_mm = _gap(along, kept.along) * scan.resolution
         near = np.flatnonzero(rows & inside & (down_mm**2 + along_mm**2 <= self._squares))
-        cells = row[near] * scan.cells + column[near]
-        counted = missing[cells]
+        cells = at[near]
+        counted = missing[self._reached.places(cells)]
         near, cells = near[counted], cells[counted]
         block = max(_AT_ONCE // covered.shape[1], 1)
-        for at in range(0, near.size, block):
-            self._cover(covered, near[at : at + block], cells[at : at + block], down, along)
+        for k in range(0, near.size, block):
+            self._cover(covered, near[k : k + block], cells[k : k + block], down, along)
 
     def _cover(self, covered: Bools, near: Cells, cells: Cells, down: int, along: int) -> None:
         """Cover points of `cells`, one for each of the positions `near`; equal ones are together."""
@@ -186,7 +235,7 @@ class _Discs:
             squares += apart
         hit = squares <= self._squares[near, np.newaxis]
         begins = run_starts(cells)
-        covered[cells[begins]] |= np.logical_or.reduceat(hit, begins, axis=0)
+        covered[self._reached.places(cells[begins])] |= np.logical_or.reduceat(hit, begins, axis=0)
 
 
 def _gap(cells: int, offset: Floats) -> Floats:

@@ -104,9 +104,9 @@ class TouchedCells:
         """Add flat cells of the plan, in any order, shape (n,)."""
         self._touched[cells >> _SHIFT] = True
 
-    def add_span(self, first: int, last: int) -> None:
-        """Add the flat cells from `first` to `last`."""
-        self._touched[first >> _SHIFT : (last >> _SHIFT) + 1] = True
+    def add_all(self) -> None:
+        """Add all cells of the plan."""
+        self._touched[:] = True
 
     def blocks(self) -> Ints:
         """Return the numbers of the touched blocks, rising; block k has the cells from k·`BLOCK` on."""
@@ -129,15 +129,9 @@ class TouchedCells:
         """Return the highest of the values of touched cells, 0 without any that is above it."""
         return max((int(values[cells].max(initial=0)) for cells in self.cells()), default=0)
 
-    def spans(self, first: int, last: int) -> list[tuple[int, int]]:
-        """Return first and last cell of each run of touched blocks, cut to those from `first` to `last`."""
-        here = self._touched[first >> _SHIFT : (last >> _SHIFT) + 1]
-        steps = np.diff(here.astype(np.int8), prepend=0, append=0)
-        begins = (np.flatnonzero(steps == 1) << _SHIFT) + (first >> _SHIFT << _SHIFT)
-        ends = (np.flatnonzero(steps == -1) << _SHIFT) + (first >> _SHIFT << _SHIFT) - 1
-        return list(
-            zip(np.maximum(begins, first).tolist(), np.minimum(ends, last).tolist(), strict=True)
-        )
+    def any_in(self, first: int, last: int) -> bool:
+        """Return whether a block that has some of the cells from `first` to `last` is touched."""
+        return bool(self._touched[first >> _SHIFT : (last >> _SHIFT) + 1].any())
 
     def __getstate__(self) -> dict[str, Any]:
         return {"size": self.size, "blocks": self.blocks()}

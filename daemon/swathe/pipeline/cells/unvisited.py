@@ -17,7 +17,7 @@ from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.cells.plan_arrays import BLOCK
 from swathe.pipeline.cells.regions import label_runs, neighbours
 
-__all__ = ["MOST_LISTED", "Region", "Runs", "regions_of", "unvisited_runs"]
+__all__ = ["MOST_LISTED", "Region", "Runs", "regions_of", "touched_runs", "unvisited_runs"]
 
 MOST_LISTED = 1 << 20
 """Up to so many cells of a plan that were never visited are listed one by one."""
@@ -107,6 +107,13 @@ class Runs:
             return np.full(cells.shape, -1)
         run = np.searchsorted(self.first, cells, side="right") - 1
         return np.where((run >= 0) & (cells <= self.last[run]), run, -1)
+
+
+def touched_runs(grid: Grid) -> Runs:
+    """Return the cells of the touched blocks of a grid."""
+    blocks = Runs.of_cells(grid.touched.blocks(), max(grid.touched.size, 1))
+    last = np.minimum((blocks.last + 1) * BLOCK, grid.touched.size) - 1
+    return Runs(blocks.first * BLOCK, last).cut(grid.shape[1])
 
 
 def unvisited_runs(grid: Grid) -> Runs:

@@ -6,18 +6,20 @@ survey record stores them: one snapshot feeds every output. Lengths are mm, area
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field
 
+from swathe.arrays import distinct
 from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.gap_causes import GapCause
 from swathe.pipeline.cells.gaps import Gap, GapEnd
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import runs_of
+from swathe.pipeline.cells.unvisited import touched_runs
 from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, UtcTime, number_text
 from swathe.pipeline.progress.lift_snapshot import LiftSnapshot
 from swathe.pipeline.progress.probe_snapshot import ProbeSnapshot
@@ -35,8 +37,11 @@ __all__ = [
     "causes_text",
     "gap_snapshot",
     "line_snapshot",
+    "lines_of",
     "minimum_text",
 ]
+
+_MOST_LINES = 10_000
 
 
 class LineNow(Snapshot):
@@ -307,6 +312,17 @@ def _hours(gap: Gap, station: Station) -> str:
             low, high = extent
             return settings.hours(low, high, settings.length)
     return ""
+
+
+def lines_of(grid: Grid) -> Sequence[int]:
+    """Return the lines that a record summarizes, rising.
+
+    These are all of a plan; of one with more than 10,000 lines those that were reached.
+    """
+    if grid.shape[0] <= _MOST_LINES:
+        return range(grid.shape[0])
+    rows = touched_runs(grid).first // grid.shape[1]
+    return list(distinct(rows).tolist())
 
 
 def line_snapshot(grid: Grid, coverage: Coverage, row: int) -> LineSnapshot:

@@ -233,9 +233,9 @@ def test_excluded_cells_are_no_part_of_the_area() -> None:
     cells = grid(20, 1, index_mm=1.0)
     found = positions(cells, np.arange(0.5, 10, 0.5), np.full(19, 0.5))
     assert percent(cells, found) < 60
-    cells.state[10:] = CellState.EXCLUDED
+    cells.exclude(np.array([0]), np.arange(10, 20))
     assert percent(cells, found) == 100.0
-    cells.state[:10] = CellState.EXCLUDED
+    cells.exclude(np.array([0]), np.arange(10))
     assert covered_points([(found.kept(), NARROW)], cells, deepest=10.0) == (0, 0)
 
 

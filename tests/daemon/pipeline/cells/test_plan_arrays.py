@@ -19,7 +19,7 @@ from swathe.pipeline import CellState, Grid
 from swathe.pipeline.cells import coverage, plan_arrays
 from swathe.pipeline.cells.gaps import GapRegister
 from swathe.pipeline.cells.plan_arrays import BLOCK, PlanMemoryError, TouchedCells, plan_zeros
-from swathe.pipeline.cells.unvisited import Runs, unvisited_runs
+from swathe.pipeline.cells.unvisited import Runs, touched_runs, unvisited_runs
 from swathe.station import Axis, CellRule
 
 
@@ -158,6 +158,7 @@ def test_touched_cells_are_whole_blocks_in_their_order(size: int, cells: list[in
     rest = unvisited_runs(grid)
     assert rest.cells().tolist() == sorted(set(range(size)) - set(wanted))
     assert rest.size == size - len(wanted)
+    assert touched_runs(grid).cells().tolist() == wanted
 
 
 @given(st.sets(st.integers(0, 59)), st.sampled_from((4, 7, 60)))

@@ -22,7 +22,7 @@ from swathe.report.axis_units import scale_axes
 from swathe.report.picture import hatch_cells
 from swathe.report.styles import STATE_STYLES, state_name
 from swathe.report.thickness_axis import colours_of, draw_bar, outline_thin, recorded_scale
-from swathe.report.thinning import thin_minimum, thin_worst
+from swathe.report.thin_layers import thin_layers
 from swathe.station import Axis
 
 __all__ = ["write_picture"]
@@ -62,7 +62,7 @@ def write_picture(source: ExportSource, path: Path) -> None:
             f"{source.folder.picture.name} in its folder shows it"
         )
         raise SwatheError(message)
-    thickness, state = _thinned(cells)
+    thickness, state = _thinned(source, cells)
     left, right = _borders(cells.scan)
     top, bottom = _borders(cells.index)
     ratio = _ratio(max(right - left, bottom - top) / _LONGEST)
@@ -97,22 +97,13 @@ def write_picture(source: ExportSource, path: Path) -> None:
     figure.savefig(path, format="png", dpi=_DPI)
 
 
-def _thinned(cells: CellSource) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
-    """Return thickness, mm, and state of blocks of cells, read band by band."""
+def _thinned(
+    source: ExportSource, cells: CellSource
+) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+    """Return thickness, mm, and state of blocks of cells."""
     rows, columns = cells.shape
     step = (max(1, -(-rows // _MOST_CELLS)), max(1, -(-columns // _MOST_CELLS)))
-    height = cells.band_rows(step[0])
-    height = max(height // step[0], 1) * step[0]
-    parts = []
-    for row in range(0, rows, height):
-        band = slice(row, min(row + height, rows))
-        thickness = np.asarray(cells.arrays["thickness"][band, :])
-        state = np.asarray(cells.arrays["state"][band, :])
-        parts.append((thin_minimum(thickness, step), thin_worst(state, step)))
-    return (
-        np.concatenate([thickness for thickness, _ in parts]),
-        np.concatenate([state for _, state in parts]),
-    )
+    return thin_layers(source.folder, source.arrays, step)
 
 
 def _borders(axis: Axis) -> tuple[float, float]:

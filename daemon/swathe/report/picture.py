@@ -35,7 +35,7 @@ from swathe.report.thickness_axis import (
     outline_thin,
     recorded_scale,
 )
-from swathe.report.thinning import thin_minimum, thin_worst
+from swathe.report.thin_layers import thin_layers
 from swathe.store import SurveyFolder, SurveyRecord, ZoneRecord, open_arrays, read_verified_record
 
 __all__ = ["draw_survey", "hatch_cells"]
@@ -67,8 +67,7 @@ def draw_survey(folder: SurveyFolder, path: Path | None = None) -> Path:
     scan = np.asarray(group["scan"])
     index = np.asarray(group["index"])
     step = (max(1, -(-index.size // _MOST_POINTS)), max(1, -(-scan.size // _MOST_POINTS)))
-    thickness = thin_minimum(np.asarray(group["thickness"]), step)
-    state = thin_worst(np.asarray(group["state"]), step)
+    thickness, state = thin_layers(folder, group, step)
     extent = (*_borders(group["scan"], scan), *_borders(group["index"], index)[::-1])
 
     wide = abs(extent[1] - extent[0]) > _WIDE * abs(extent[3] - extent[2])

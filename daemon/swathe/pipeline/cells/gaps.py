@@ -330,7 +330,7 @@ class GapRegister(PlanArrays):
         scan, index = self._grid.scan, self._grid.index
         row, column = np.divmod(cells, self._grid.shape[1])
         if runs is not None and runs.first.size:
-            row = np.concatenate((row, distinct(runs.first // scan.cells)))
+            row = np.concatenate((row, runs.rows(scan.cells, each=index.wrapped)))
             column = np.concatenate((column, runs.columns(scan.cells, each=scan.wrapped)))
         return (
             scan.edges(*_extent(column, scan.cells, wrapped=scan.wrapped)),

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Bools, Cells, distinct, run_starts, steps_of
 from swathe.pipeline.cells.grid import Grid
+from swathe.pipeline.cells.plan_arrays import PlanArrays, plan_zeros
 from swathe.pipeline.placing.placed import ProbePath
 
 __all__ = ["EncodedLines", "LineLeft", "SteppedLines"]
@@ -76,7 +77,7 @@ class SteppedLines:
         """Do nothing: the line in force is known from its mark."""
 
 
-class EncodedLines:
+class EncodedLines(PlanArrays):
     """Lines of an encoded index axis.
 
     Args:
@@ -88,6 +89,7 @@ class EncodedLines:
 
     def __init__(self, grid: Grid) -> None:
         rows = grid.shape[0]
+        self.touched = grid.touched
         self.row = -1
         self._highest = -1
         self._wrapped = grid.index.wrapped
@@ -97,11 +99,11 @@ class EncodedLines:
             0.5 * grid.scan.cells * grid.scan.resolution,
         )
         self._threshold = round(longest * _NM)
-        self._travel = np.zeros(rows, np.int64)
-        self._visited_at = np.zeros(rows, np.int64)
+        self._travel = plan_zeros(rows, np.int64)
+        self._visited_at = plan_zeros(rows, np.int64)
         self._total = 0
         self._passed: set[int] = set()  # and not left yet
-        self._left = np.zeros(rows, bool)
+        self._left = plan_zeros(rows, bool)
 
     def break_off(self) -> None:
         """Forget the line: the probe may be carried, and does not pass the lines on its path."""

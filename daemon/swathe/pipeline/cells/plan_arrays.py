@@ -150,16 +150,14 @@ class _Packed:
     values: NDArray[Any]
 
     @classmethod
-    def of(cls, array: NDArray[Any], touched: TouchedCells) -> _Packed:
-        blocks = touched.blocks()
+    def of(cls, array: NDArray[Any], blocks: Ints) -> _Packed:
         whole = array.size // array.shape[0] * BLOCK
         full, flat = array.shape[0] // BLOCK, array.reshape(-1)
         inner = blocks[blocks < full]
-        values = flat[: full * whole].reshape(full, whole)[inner]
-        kept = values.any(axis=1)
-        if not kept.all():
-            inner, values = inner[kept], values[kept]
-        if inner.size < blocks.size and blocks[-1] == full:  # the last one has fewer cells
+        rows = flat[: full * whole].reshape(full, whole)
+        inner = inner[(rows if inner.size == full else rows[inner]).any(axis=1)]
+        values = rows[inner]
+        if blocks.size and blocks[-1] == full:  # the last one has fewer cells
             last = np.zeros((1, whole), array.dtype)
             last[0, : flat.size - full * whole] = flat[full * whole :]
             inner, values = np.append(inner, full), np.concatenate((values, last))
@@ -190,14 +188,11 @@ class PlanArrays:
         return {name: self._packed(value) for name, value in self.__dict__.items()}
 
     def _packed(self, value: object) -> object:
-        if (
-            isinstance(value, np.ndarray)
-            and value.ndim
-            and value.shape[0] == self.touched.size
-            and value.nbytes >= _LARGE_BYTES
-        ):
-            return _Packed.of(value, self.touched)
-        return value
+        if not isinstance(value, np.ndarray) or value.nbytes < _LARGE_BYTES:
+            return value
+        if value.shape[0] == self.touched.size:
+            return _Packed.of(value, self.touched.blocks())
+        return _Packed.of(value, np.arange(-(-value.shape[0] // BLOCK)))  # of rows or columns
 
     def __setstate__(self, state: dict[str, Any]) -> None:
         for name, value in state.items():

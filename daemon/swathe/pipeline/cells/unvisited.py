@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells, Ints, distinct, run_lengths
+from swathe.arrays import Cells, Ints, distinct, run_lengths, run_starts
 from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.cells.plan_arrays import BLOCK
 from swathe.pipeline.cells.regions import label_runs, neighbours
@@ -25,7 +25,7 @@ MOST_LISTED = 1 << 20
 
 @dataclass(frozen=True, slots=True)
 class Runs:
-    """Runs of flat cells, rising, none over the end of a row, shape (n,) each.
+    """Runs of flat cells, rising, shape (n,) each: each within a row, or of whole rows.
 
     Attributes:
         first: cell of each, and
@@ -94,6 +94,29 @@ class Runs:
             np.minimum(self.last[run], (row + 1) * columns - 1),
         )
 
+    def cut_whole(self, columns: int) -> Runs:
+        """Return the runs cut at the ends of the rows, but for whole rows that follow one another."""
+        first, last = -(-self.first // columns) * columns, (self.last + 1) // columns * columns - 1
+        whole = first < last
+        return Runs.joined(
+            [
+                Runs(self.first, first - 1)[whole & (self.first < first)],
+                Runs(first, last)[whole],
+                Runs(last + 1, self.last)[whole & (last < self.last)],
+                self[~whole].cut(columns),
+            ]
+        )
+
+    def rows(self, columns: int, *, each: bool) -> Cells:
+        """Return the first and the last row of each run, or each row of the runs, in any order.
+
+        Args:
+            columns: of the grid.
+            each: whether each of them is wanted.
+        """
+        first, last = self.first // columns, self.last // columns
+        return Runs(first, last).cells() if each else np.concatenate((first, last))
+
     def merged(self, columns: int) -> Runs:
         """Return the runs with those that touch in a row as one."""
         apart = np.ones(self.first.shape, bool)
@@ -123,7 +146,7 @@ def unvisited_runs(grid: Grid) -> Runs:
     first = np.append(0, (touched + 1) * BLOCK)
     last = np.append(touched * BLOCK, grid.touched.size) - 1
     some = first <= last
-    return Runs(first[some], last[some]).cut(grid.shape[1])
+    return Runs(first[some], last[some]).cut_whole(grid.shape[1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +178,7 @@ def regions_of(
     """
     columns = grid.shape[1]
     whole = Runs.joined([Runs.of_cells(cells, columns), runs]).merged(columns)
-    label = label_runs(whole.first, whole.last, grid.shape, wrapped=wrapped)
+    label = _labelled(whole, grid.shape, wrapped)
     of_cells, of_runs = label[whole.of(cells)], label[whole.of(runs.first)]
     around = neighbours(gaps, grid.shape, wrapped=wrapped)
     run = whole.of(around)  # -1 is none, outside the grid as well
@@ -173,3 +196,20 @@ def regions_of(
             runs[run_order[run_at[number] : run_at[number + 1]]],
             pair_cell[pair_at[number] : pair_at[number + 1]],
         )
+
+
+def _labelled(runs: Runs, shape: tuple[int, int], wrapped: tuple[bool, bool]) -> Ints:
+    """Return the region number of each run, as `label_runs`; whole rows count as one row."""
+    rows, columns = shape
+    top, bottom = runs.first // columns, runs.last // columns
+    begins = run_starts(top)
+    if not begins.size:
+        return np.empty(0, np.int64)
+    top, bottom = top[begins], bottom[begins]
+    # Rows that follow one another stay so; where some are missing, one is.
+    steps = np.concatenate(([int(top[0] > 0)], 1 + (top[1:] > bottom[:-1] + 1)))
+    row = np.cumsum(steps)
+    count = int(row[-1]) + 1 + int(bottom[-1] < rows - 1)
+    start = np.repeat(row, run_lengths(begins, runs.first.size)) * columns
+    first, last = start + runs.first % columns, start + runs.last % columns
+    return label_runs(first, last, (count, columns), wrapped=wrapped)

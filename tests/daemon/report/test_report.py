@@ -88,6 +88,7 @@ def test_report_lists_slips_with_position_size_and_cells() -> None:
     detail = {"survey": "s", "station": STATION, "versions": {}, "utc_ns": 10**18}
     pipeline.feed(Mark(0, MarkKind.OPENED, detail))
     slipped = pipeline.slipped_cells
+    pipeline.grid.touched.add(np.arange(3))
     pipeline.grid.state[:3], pipeline.grid.last_time[:3] = CellState.MEASURED, 10**18 + 70 * 10**9
     pipeline.coverage.measured = 3
     slipped.take(Slip("scan", 60 * 10**9, 65 * 10**9, 0, 12.346, -4.0), 10**18, 10**18)

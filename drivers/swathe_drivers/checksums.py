@@ -41,28 +41,41 @@ class CrcParameters:
     xorout: int = 0
 
 
-def simple_sums(kind: SumKind, pieces: NDArray[np.uint8]) -> NDArray[np.uint32]:
+def simple_sums(
+    kind: SumKind, pieces: NDArray[np.uint8], modulo: int | None = None
+) -> NDArray[np.uint32]:
     """The sum (modulo 2**8 or 2**16) or exclusive or of each row.
 
     Args:
         kind: of the checksum.
         pieces: bytes, shape (n, length).
+        modulo: of a sum, if it is another.
     """
     axis = 1
     if pieces.shape[1] <= _SHORT:  # many short rows are quicker place by place
         pieces, axis = np.ascontiguousarray(pieces.T), 0
     if kind == "xor8":
         return np.asarray(np.bitwise_xor.reduce(pieces, axis=axis, initial=0), np.uint32)
+    if modulo is not None:
+        return np.asarray(pieces.sum(axis=axis, dtype=np.uint32) % np.uint32(modulo), np.uint32)
     # Unsigned sums wrap round at the width of their type, which is the modulus.
     width = np.uint8 if kind == "sum8" else np.uint16
     return np.asarray(pieces.sum(axis=axis, dtype=width), np.uint32)
 
 
 def as_sent(
-    sums: NDArray[np.uint32], bits: int, *, negated: bool, mask: int | None, not_below: int | None
+    sums: NDArray[np.uint32],
+    bits: int,
+    *,
+    negated: bool,
+    mask: int | None,
+    not_below: int | None,
+    modulo: int | None = None,
 ) -> NDArray[np.uint32]:
     """Return sums of so many bits as devices send them: negated, with fewer bits, or moved up."""
-    if negated:
+    if negated and modulo is not None:
+        sums = (np.uint32(modulo) - sums) % np.uint32(modulo)
+    elif negated:
         sums = -sums & np.uint32((1 << bits) - 1)
     if mask is not None:
         sums = sums & np.uint32(mask)

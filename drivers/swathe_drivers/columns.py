@@ -321,6 +321,9 @@ def kind_and_axis(column: Column) -> str:
         return f"{column.kind} {column.axis}"
     if isinstance(column, ChannelValue):
         return f"channel {column.name}"
+    if isinstance(column, MeasuredValue) and column.gate is not None:
+        what = "thickness" if isinstance(column, ThicknessValue) else "time_of_flight"
+        return f"{what} of gate {column.gate}"
     probe = input_of(column)
     return column.kind if probe is None else f"{column.kind} probe {probe}"
 

@@ -98,7 +98,11 @@ def together_problems(
 def placed_in_records(found: Sequence[SettingProblem]) -> list[SettingProblem]:
     """Return problems of several kinds of records with the paths in the table that has them."""
     return [
-        (path if path[:1] == ("numbers",) else ("record", *path), requirement, value)
+        (
+            path if path[:1] in (("numbers",), ("held_axes",)) else ("record", *path),
+            requirement,
+            value,
+        )
         for path, requirement, value in found
     ]
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.decoding import Bad
+from swathe_drivers.record_values import Bad
 from swathe_drivers.records import FaultReason
 
 Rows = NDArray[np.int64]

@@ -1,4 +1,4 @@
-"""What is wrong with the columns of a record taken together, and which gate's values count."""
+"""What is wrong with the columns of a record taken together."""
 
 from collections import Counter
 from collections.abc import Sequence
@@ -7,12 +7,10 @@ from typing import Final
 from swathe_drivers.columns import (
     MEASURED,
     POSITIONS,
-    AmplitudeValue,
     ChannelValue,
     Column,
     Counts,
     IndexMark,
-    MeasuredValue,
     PositionValue,
     Quadrature,
     RunningNumber,
@@ -31,28 +29,6 @@ _ONCE: Final = (
     "waveform",
     "probe",
 )
-
-
-def is_of_other_gate(column: object, gate: str | None) -> bool:
-    """Whether a column has the value of a gate other than the one that is chosen."""
-    if not isinstance(column, MeasuredValue | AmplitudeValue):
-        return False
-    return column.gate is not None and column.gate != gate
-
-
-def gate_problems(columns: Sequence[object], gate: str | None) -> list[SettingProblem]:
-    """Return what is wrong with the choice of a gate, among all columns of a record."""
-    named = [
-        column.gate
-        for column in columns
-        if isinstance(column, MeasuredValue | AmplitudeValue) and column.gate is not None
-    ]
-    if gate in named or (gate is None and not named):
-        return []
-    if not named:
-        return [(("gate",), "must be left out, as no value has a 'gate'", gate)]
-    names = ", ".join(repr(name) for name in dict.fromkeys(named))
-    return [(("gate",), f"must be one of {names}: the gate whose values count", gate)]
 
 
 def has_no_value(columns: Sequence[Column], every: Sequence[Column]) -> bool:

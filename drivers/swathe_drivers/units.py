@@ -17,6 +17,9 @@ LengthUnit = Literal["mm", "um", "in", "thou"]
 TIME_POWERS: Final = {"ns": 0, "us": 3, "ms": 6, "s": 9}
 """Power of ten that turns a unit of time into ns."""
 
+DAY_NS: Final = 86_400 * 10**9
+"""A day, ns: what a time of day starts again after."""
+
 MAX_VALUE: Final = 1e30
 """No value may be larger, so that none overflows when its unit changes or as a float32."""
 

@@ -50,7 +50,13 @@ class LineChecker:
         counted = terminator if behind else self._marker
         self._added = len(counted) if settings.after_counts else 0
         self._at = len(terminator) if behind else 0
-        self._quick = self._crc is None and settings.kind != "sum16" and settings.over == "text"
+        self._modulo = settings.modulo if isinstance(settings, LineSum) else None
+        self._quick = (
+            self._crc is None
+            and settings.kind != "sum16"
+            and settings.over == "text"
+            and self._modulo is None
+        )
 
     def check(
         self, block: NDArray[np.uint8], starts: NDArray[np.int64], ends: NDArray[np.int64]
@@ -77,13 +83,17 @@ class LineChecker:
         else:
             computed = self._each(block, firsts, covered, present)
         if isinstance(own := self._settings, LineSum):
-            bits, mask, low = 8 * self._size, own.mask, own.not_below
-            computed = as_sent(computed, bits, negated=own.negated, mask=mask, not_below=low)
+            names = ("negated", "mask", "not_below", "modulo")
+            altered = {name: getattr(own, name) for name in names}
+            computed = as_sent(computed, 8 * self._size, **altered)
         return Sums(bodies, present, sent, computed)
 
     def describe(self, sums: Sums, row: int) -> str:
         """The sentence for a line whose checksum is missing or wrong."""
         if sums.present[row]:
+            if self._settings.written == "decimal":
+                sent, computed = int(sums.sent[row]), int(sums.computed[row])
+                return f"the line carries {sent} but its bytes give {computed}"
             digits = 2 * self._size
             return (
                 f"the line carries {int(sums.sent[row]):0{digits}X}"
@@ -162,5 +172,5 @@ class LineChecker:
             else:
                 assert self._settings.kind != "crc"  # noqa: S101  for the type checker
                 kind = "xor8" if self._settings.kind == "xor" else self._settings.kind
-                computed[rows] = simple_sums(kind, pieces)
+                computed[rows] = simple_sums(kind, pieces, self._modulo)
         return computed

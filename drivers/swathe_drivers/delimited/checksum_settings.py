@@ -6,6 +6,7 @@ from pydantic import ConfigDict, Field
 
 from swathe_drivers.crc_settings import CrcTable
 from swathe_drivers.settings import SettingProblem, SettingsTable
+from swathe_drivers.sum_settings import SumTable
 
 _DECIMALS: Final = {1: 3, 2: 5, 4: 10}
 
@@ -31,16 +32,10 @@ class _LineChecksum(SettingsTable):
     """Whether the checksum is behind the terminator, as it is behind an ETX."""
 
 
-class LineSum(_LineChecksum):
+class LineSum(SumTable, _LineChecksum):
     """The sum or exclusive or of the bytes."""
 
     kind: Literal["xor", "sum8", "sum16"]
-    negated: bool = False
-    """Whether it is the two's complement: sum and checksum add up to 0."""
-    mask: Annotated[int, Field(ge=1, le=0xFFFF)] | None = None
-    """The bits of the sum that are sent; None: all."""
-    not_below: Annotated[int, Field(ge=1, le=0xFF)] | None = None
-    """What is added to a sum below it, so that it is no control character."""
 
 
 class LineCrc(_LineChecksum, CrcTable):
@@ -60,6 +55,8 @@ def sum_bytes(settings: LineSum | LineCrc) -> int:
 def sum_length(settings: LineSum | LineCrc) -> int:
     """Return how many characters the checksum takes in the line."""
     size = sum_bytes(settings)
+    if settings.written == "decimal" and isinstance(settings, LineSum) and settings.modulo:
+        return len(str(settings.modulo - 1))
     return {"bytes": size, "hex": 2 * size, "decimal": _DECIMALS[size]}[settings.written]
 
 
@@ -79,9 +76,6 @@ def checksum_problems(settings: LineSum | LineCrc, terminator: str) -> list[Sett
         found.append((("after_counts",), requirement, True))
     if isinstance(settings, LineCrc):
         found += settings.width_problems()
-    elif (settings.mask or 0) >> (8 * sum_bytes(settings)):
-        requirement = f"must have at most {8 * sum_bytes(settings)} bits, those of the sum"
-        found.append((("mask",), requirement, settings.mask))
-    elif settings.kind == "xor" and settings.negated:
-        found.append((("negated",), "must be left out with 'xor', which is no sum", True))
+    else:
+        found += settings.sum_problems(settings.kind, sum_bytes(settings))
     return found

@@ -20,11 +20,9 @@ from swathe_drivers.columns import (
 )
 from swathe_drivers.inputs import ProbeNumber
 from swathe_drivers.settings import SettingProblem, SettingsTable, raise_problems
-from swathe_drivers.units import LengthUnit, TimeUnit, tick_ns
+from swathe_drivers.units import DAY_NS, LengthUnit, TimeUnit, tick_ns
 
 _MAX_COUNT_BITS: Final = 52
-
-_DAY_NS: Final = 86_400 * 10**9
 
 ColumnText = Annotated[str, Field(max_length=64)]
 
@@ -184,7 +182,7 @@ class DeviceTimeColumn(DeviceTime):
     def wrap_ns(self) -> int | None:
         """Time after which it starts again at 0, ns; None if it never does."""
         if self.unit is None or not self.is_number:
-            return None if self.written == "ISO 8601" else _DAY_NS
+            return None if self.written == "ISO 8601" else DAY_NS
         return None if self.span is None else round(self.span * tick_ns(self.scale, self.unit))
 
     @model_validator(mode="after")

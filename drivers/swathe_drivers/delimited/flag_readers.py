@@ -5,10 +5,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.decoding import INT64_MAX, Faulty
 from swathe_drivers.delimited.columns import IndexMarkColumn, StatusColumn
 from swathe_drivers.delimited.fields import Fields
 from swathe_drivers.delimited.values import NumberColumnReader, read_integers
+from swathe_drivers.record_values import INT64_MAX, Faulty
 from swathe_drivers.records import FaultReason
 
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from swathe_drivers.decoding import Bad, RecordDecoder
+from swathe_drivers.decoding import RecordDecoder
 from swathe_drivers.delimited.checksum import LineChecker
 from swathe_drivers.delimited.settings import TextLineSettings
 from swathe_drivers.delimited.text_decoder import (
@@ -20,8 +20,10 @@ from swathe_drivers.delimited.text_decoder import (
     pass_over,
 )
 from swathe_drivers.framing import Lines
+from swathe_drivers.held_axes import AxisHolder, leading, with_held
 from swathe_drivers.kinds import KindRows, KindsJoiner, joined_abilities, passed_over
 from swathe_drivers.kinds_choice import KindsAsked, Misfits, Rows
+from swathe_drivers.record_values import Bad
 from swathe_drivers.records import Batch, FaultReason
 
 
@@ -33,7 +35,9 @@ class LineKindsDecoder(RecordDecoder):
     ) -> None:
         """Take a decoder for each of `settings.kinds`."""
         each = [kind.abilities for kind in settings.kinds]
-        abilities = joined_abilities(each, settings.numbers)
+        held = settings.held_axes
+        abilities = joined_abilities(leading(each, held), settings.numbers)
+        abilities = with_held(abilities, each, held) if held else abilities
         super().__init__(abilities)
         self._kinds = tuple(kinds)
         self._passed_over = [one.passes_over for one in each]
@@ -47,6 +51,8 @@ class LineKindsDecoder(RecordDecoder):
         self._end_width = len(settings.terminator) + tail
         self._framer = make_line_framer(settings, tail, ns_per_byte)
         self._joiner = KindsJoiner(abilities, self._empty, each, settings.numbers)
+        self._axes = [one.axes for one in each]
+        self._holder = AxisHolder(abilities.axes, held) if held else None
         self._asked = KindsAsked([kind.answered for kind in settings.kinds])
 
     def asked(self, request: bytes, offset: int) -> None:
@@ -80,6 +86,8 @@ class LineKindsDecoder(RecordDecoder):
             if batch is not None:
                 found = kind.take_rows()
                 held.extend([] if found is None else [(number, found)])
+                if self._holder is not None:
+                    batch = self._holder.widened(batch, self._axes[number])
                 batches.append(passed_over(batch, found) if self._passed_over[number] else batch)
             return others
 
@@ -87,11 +95,15 @@ class LineKindsDecoder(RecordDecoder):
         if rest.size:
             batches.append(self._kinds[0].refuse(lines.only(rest), misfits.faults(rest)))
         batch = self._joiner.join(batches, held)
+        if self._holder is not None:
+            batch = self._holder.filled(batch, [(one.offsets, one.columns) for _, one in held])
         return replace(batch, n_ignored=batch.n_ignored + passed) if passed else batch
 
     def reset(self, offset: int) -> Batch:
         """Drop the line that has only begun, as one `partial` fault; continue at byte `offset`."""
         self._joiner.forget()
+        if self._holder is not None:
+            self._holder.forget()
         self._asked.forget()
         return dropped_line(self._framer, offset, self._empty)
 

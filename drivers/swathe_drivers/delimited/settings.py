@@ -10,7 +10,7 @@ from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, PrivateAttr, field_validator, model_validator
 
-from swathe_drivers.columns import Abilities, GateText, LimitedValue, kind_and_axis
+from swathe_drivers.columns import Abilities, AxisName, GateText, LimitedValue, kind_and_axis
 from swathe_drivers.delimited.checksum_settings import LineChecksum, checksum_problems
 from swathe_drivers.delimited.columns import (
     AmplitudeColumn,
@@ -31,14 +31,11 @@ from swathe_drivers.delimited.columns import (
 )
 from swathe_drivers.delimited.flags import mark_problems, status_problems
 from swathe_drivers.framing import MAX_TERMINATOR
+from swathe_drivers.gates import as_subtracted, difference_problems, gate_problems, is_of_other_gate
+from swathe_drivers.held_axes import held_problems, leading
 from swathe_drivers.inputs import InputsInTurn
 from swathe_drivers.kinds import MOST_KINDS, placed_in_records, together_problems
-from swathe_drivers.record_checks import (
-    gate_problems,
-    has_no_value,
-    is_of_other_gate,
-    record_problems,
-)
+from swathe_drivers.record_checks import has_no_value, record_problems
 from swathe_drivers.running_numbers import NumbersShared
 from swathe_drivers.settings import SettingProblem, SettingsTable, problem, raise_problems
 from swathe_drivers.talk.settings import to_bytes
@@ -75,7 +72,9 @@ def _leading_text(column: AnyColumn) -> str:
 
 def line_kinds_problems(kinds: Sequence["TextLineSettings"]) -> list[SettingProblem]:
     """Return what is wrong with several kinds of lines taken together, with the paths in their table."""
-    found = together_problems([kind.abilities for kind in kinds], kinds[0].numbers)
+    each, held = [kind.abilities for kind in kinds], kinds[0].held_axes
+    found = held_problems(each, [one for kind in kinds for one in kind.in_order], held)
+    found += together_problems(leading(each, held), kinds[0].numbers)
     for number, kind in enumerate(kinds):
         for before in range(number):
             both = kind.answered, kinds[before].answered
@@ -111,6 +110,8 @@ class TextLineSettings(SettingsTable, ABC):
     checksum: LineChecksum | None = None
     gate: GateText | None = None
     """The gate whose values count, where there are columns of several."""
+    gate_minus: GateText | None = None
+    """The gate whose time of flight or thickness is taken off that of `gate`."""
     probes_in_turn: InputsInTurn = ()
     """Inputs whose readings come in turn, by the running number of the line."""
     other_lines: Literal["fault", "ignore"] = "fault"
@@ -123,6 +124,8 @@ class TextLineSettings(SettingsTable, ABC):
     """Instead of what is in a line: one table for each kind of lines."""
     numbers: NumbersShared | None = None
     """Whether kinds of lines share one running number; None: that is not known."""
+    held_axes: Annotated[tuple[AxisName, ...], Field(max_length=8)] = ()
+    """Axes that come in records of their own and keep their value until the next one."""
 
     _answers: str | None = PrivateAttr(default=None)
     """The request that this kind of lines answers, among others."""
@@ -176,7 +179,10 @@ class TextLineSettings(SettingsTable, ABC):
     def in_order(self) -> tuple[AnyColumn, ...]:
         """What is in a line; a value of another gate means nothing."""
         return tuple(
-            _IGNORED if is_of_other_gate(column, self.gate) else column for column in self.every
+            as_subtracted(column, self.gate_minus) or _IGNORED
+            if is_of_other_gate(column, self.gate)
+            else column
+            for column in self.every
         )
 
     @property
@@ -229,7 +235,9 @@ class TextLineSettings(SettingsTable, ABC):
             requirement = "must be given, or a table 'record' for each kind of lines"
             raise_problems(self, [(("columns",), requirement, None)])
         kinds, several = self.kinds, bool(self.record)
-        found = gate_problems([one for kind in kinds for one in kind.every], self.gate)
+        found = gate_problems(
+            [one for kind in kinds for one in kind.every], self.gate, self.gate_minus
+        )
         for number, kind in enumerate(kinds if not found else ()):
             found += _within(("record", number) * several, kind._structure_problems())
         if self.checksum is not None:
@@ -244,12 +252,15 @@ class TextLineSettings(SettingsTable, ABC):
             found += placed_in_records(line_kinds_problems(kinds))
         elif not several and self.numbers is not None:
             found.append((("numbers",), "must be left out without 'record'", self.numbers))
+        elif not several and self.held_axes:
+            found.append((("held_axes",), "must be left out without 'record'", self.held_axes))
         raise_problems(self, found)
         return self
 
     def _structure_problems(self) -> list[SettingProblem]:
         """Return what is wrong with one kind of lines as a whole."""
-        return record_problems(
+        gates = self.gate, self.gate_minus
+        return difference_problems(self.every, *gates, key="columns") or record_problems(
             self.in_order,
             key="columns",
             noun="column",

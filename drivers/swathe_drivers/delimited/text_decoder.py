@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe_drivers.columns import LimitedValue, Quadrature
-from swathe_drivers.decoding import INT64_MAX, Bad, ColumnFaults, Faulty, RecordDecoder, convert
+from swathe_drivers.decoding import RecordDecoder
 from swathe_drivers.delimited import values as v
 from swathe_drivers.delimited.checksum import LineChecker
 from swathe_drivers.delimited.columns import (
@@ -34,6 +34,7 @@ from swathe_drivers.delimited.flag_readers import MarkReader, StatusReader
 from swathe_drivers.delimited.notation import BASES, Notation
 from swathe_drivers.delimited.settings import TextLineSettings
 from swathe_drivers.framing import LineFramer, Lines
+from swathe_drivers.record_values import INT64_MAX, Bad, ColumnFaults, Faulty, convert
 from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Batch, Fault, FaultReason
 
 _COLUMNS: Final = FaultReason.COLUMNS

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from swathe_drivers import decimals
 from swathe_drivers.columns import LimitedValue
 from swathe_drivers.decimals import NumberError
-from swathe_drivers.decoding import INT64_MAX, MAX_EXACT, Faulty, SentValues, outside_limits
 from swathe_drivers.delimited.clocks import read_clock
 from swathe_drivers.delimited.columns import (
     AmplitudeColumn,
@@ -29,6 +28,7 @@ from swathe_drivers.delimited.columns import (
 from swathe_drivers.delimited.fields import Fields
 from swathe_drivers.delimited.notation import Notation
 from swathe_drivers.inputs import HIGHEST_INPUT
+from swathe_drivers.record_values import INT64_MAX, MAX_EXACT, Faulty, SentValues, outside_limits
 from swathe_drivers.records import FaultReason
 from swathe_drivers.units import MAX_VALUE, TIME_POWERS, largest, linear, scaled, tick_ns, unscaled
 

@@ -33,7 +33,7 @@ class Checker:
         self._first = settings.first
         self._altered: dict[str, Any] = {}
         if isinstance(settings, SumChecksum):
-            names = ("negated", "mask", "not_below")
+            names = ("negated", "mask", "not_below", "modulo")
             self._altered = {name: getattr(settings, name) for name in names}
         self._crc = settings.crc() if isinstance(settings, CrcChecksum) else None
         order = settings.byte_order or byte_order
@@ -46,7 +46,7 @@ class Checker:
             computed = self._crc.of(covered)
         else:
             assert self._kind != "crc"  # noqa: S101  for the type checker
-            computed = simple_sums(self._kind, covered)
+            computed = simple_sums(self._kind, covered, self._altered.get("modulo"))
             if self._altered:
                 computed = as_sent(computed, 8 * self.size, **self._altered)
         tail = np.ascontiguousarray(frames[:, frames.shape[1] - self.size :])

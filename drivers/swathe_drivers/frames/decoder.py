@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.decoding import Bad, ColumnFaults, Faulty, RecordDecoder, convert
+from swathe_drivers.decoding import RecordDecoder
 from swathe_drivers.frames import values as v
 from swathe_drivers.frames.checker import Checker, rows_of
 from swathe_drivers.frames.fields import (
@@ -33,6 +33,7 @@ from swathe_drivers.frames.framer import Frames
 from swathe_drivers.frames.making import make_framer
 from swathe_drivers.frames.repeats import Repeater
 from swathe_drivers.frames.settings import FramesSettings
+from swathe_drivers.record_values import Bad, ColumnFaults, Faulty, convert
 from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Batch, Fault, FaultReason
 
 

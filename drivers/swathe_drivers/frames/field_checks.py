@@ -17,6 +17,7 @@ from swathe_drivers.frames.fields import (
     StatusField,
     ValueField,
     Waveform,
+    held_by,
 )
 from swathe_drivers.frames.framing import Framing, LengthPrefix
 from swathe_drivers.frames.packed import bits_of_type, bytes_of_type, digits_of, limits
@@ -69,13 +70,23 @@ def field_problems(
                 requirement = "must be a whole number, as the field's are"
                 found.append((("absent", place), requirement, value))
             else:
-                found.extend(_outside(field.sent_type, ("absent", place), value))
+                low, high = held_by(field)
+                if not low <= value <= high:
+                    what = field.type if field.mask is None else "'mask'"
+                    requirement = f"must be {low} to {high}, which {what} holds"
+                    found.append((("absent", place), requirement, value))
+    elif isinstance(field, DeviceTimeField) and field.written != "count":
+        found += _time_of_day_problems(field)
     elif isinstance(field, CountsField | DeviceTimeField):
-        size = bits_of_type(field.type)
+        if isinstance(field, DeviceTimeField) and field.unit is None:
+            found.append((("unit",), "must be given, or written = 'hhmmss'", None))
+        mask = field.mask_width if isinstance(field, CountsField) else None
+        size = mask or bits_of_type(field.type)
         wide = field.type[0] == "f" or digits_of(field.type) is not None
         if field.bits is not None and (field.bits > size or wide):
             requirement = (
-                f"must be <= {size}, the bits of the type, and only for whole binary numbers"
+                f"must be <= {size}, the bits of the {'mask' if mask else 'type'}, and only for"
+                " whole binary numbers"
             )
             found.append((("bits",), requirement, field.bits))
         if isinstance(field, CountsField):
@@ -93,8 +104,22 @@ def field_problems(
         found.extend(_status_problems(field, without_value=without_value))
     if isinstance(field, CountsField | NumberField):
         found.extend(_sign_problems(field))
-    if isinstance(field, StatusField | IndexMarkField | MaskedNumber):
+        found.extend(_masked_problems(field))
+    if isinstance(field, StatusField | IndexMarkField | MaskedNumber | CountsField | NumberField):
         found.extend(_bit_problems(field, fields[index - 1] if index else None))
+    return found
+
+
+def _time_of_day_problems(field: DeviceTimeField) -> list[SettingProblem]:
+    """Return what is wrong with a clock whose bytes are hours, minutes and seconds."""
+    found: list[SettingProblem] = []
+    for key in ("unit", "scale", "bits"):
+        if key in field.model_fields_set and getattr(field, key) is not None:
+            requirement = "must be left out, as the time is written 'hhmmss'"
+            found.append(((key,), requirement, getattr(field, key)))
+    if field.type not in ("u3", "u4", "bcd3", "bcd4", "bcd5", "bcd6"):
+        requirement = "must be bcd3 to bcd6, u3 or u4: a byte for each of hours, minutes, seconds"
+        found.append((("type",), requirement, field.type))
     return found
 
 
@@ -113,9 +138,10 @@ def _absent_problems(field: NumberField, place: int, text: str) -> list[SettingP
 
 def _sign_problems(field: CountsField | NumberField) -> list[SettingProblem]:
     found: list[SettingProblem] = []
-    if field.signed and not field.type.startswith("septet"):
+    if field.signed and field.mask is None and not field.type.startswith("septet"):
         requirement = (
-            "must be left out but for septets: other types are signed by themselves, as i4 is"
+            "must be left out but for septets and with 'mask': other types are signed by themselves,"
+            " as i4 is"
         )
         found.append((("signed",), requirement, True))
     if field.sign == "behind" and not field.type.startswith("digits"):
@@ -124,17 +150,17 @@ def _sign_problems(field: CountsField | NumberField) -> list[SettingProblem]:
     return found
 
 
-def _values_of(field: MaskedNumber) -> int:
+def _values_of(field: MaskedNumber | CountsField | NumberField) -> int:
     """How many values a number from 0 can have."""
     return limits(field.type)[1] + 1 if field.mask is None else (field.mask >> field.shift) + 1
 
 
-def _masked_problems(field: MaskedNumber) -> list[SettingProblem]:
+def _masked_problems(field: MaskedNumber | CountsField | NumberField) -> list[SettingProblem]:
     found: list[SettingProblem] = []
     if field.mask is not None:
         most = _values_of(field)
-        if field.type not in ("u1", "u2", "u4", "u8"):
-            found.append((("mask",), "must be left out but for u1, u2, u4 and u8", field.mask))
+        if field.type not in ("u1", "u2", "u3", "u4", "u8"):
+            found.append((("mask",), "must be left out but for u1, u2, u3, u4 and u8", field.mask))
         elif most & (most - 1) or most < 2:
             requirement = "must be bits one next to the other, as 0xF0"
             found.append((("mask",), requirement, field.mask))
@@ -175,7 +201,8 @@ def _status_problems(field: StatusField, *, without_value: bool) -> list[Setting
 
 
 def _bit_problems(
-    field: StatusField | IndexMarkField | MaskedNumber, before: AnyField | None
+    field: StatusField | IndexMarkField | MaskedNumber | CountsField | NumberField,
+    before: AnyField | None,
 ) -> list[SettingProblem]:
     found: list[SettingProblem] = []
     if field.mask is not None and field.mask >> (8 * bytes_of_type(field.type)):

@@ -34,7 +34,7 @@ from swathe_drivers.frames.packed import (
 )
 from swathe_drivers.inputs import OfInput, ProbeNumber
 from swathe_drivers.settings import SettingsTable
-from swathe_drivers.units import DurationText, TimeUnit, tick_ns
+from swathe_drivers.units import DAY_NS, DurationText, TimeUnit, tick_ns
 
 ByteOrder = Literal["little", "big"]
 Unsigned = Literal["u1", "u2", "u4", "u8"]
@@ -55,7 +55,7 @@ class _Typed(SettingsTable):
 
 class _Signed(_Typed):
     signed: bool = False
-    """Numbers of 7 bits a byte are a two's complement."""
+    """Numbers of 7 bits a byte, or those under a mask, are a two's complement."""
     sign: Literal["before", "behind"] = "before"
     """Where the sign of digits is, if there is one."""
 
@@ -63,12 +63,28 @@ class _Signed(_Typed):
     def sent_type(self) -> str:
         """The type with what else shows how its numbers are sent; see `packed`."""
         kind = super().sent_type
-        return ("s" if self.signed else "") + kind + ("-" if self.sign == "behind" else "")
+        septets = self.signed and kind.startswith("septet")
+        return ("s" if septets else "") + kind + ("-" if self.sign == "behind" else "")
 
 
 class _Masked(_Typed):
     shares: bool = False
     """The field is in the same bytes as the one before."""
+
+
+class _Bits(_Masked):
+    mask: int | None = Field(default=None, ge=1, lt=2**63)
+    """The bits that are the number, one next to the other."""
+
+    @property
+    def shift(self) -> int:
+        """Bits below those of the mask."""
+        return 0 if self.mask is None else (self.mask & -self.mask).bit_length() - 1
+
+    @property
+    def mask_width(self) -> int | None:
+        """Bits of the mask; None without one."""
+        return None if self.mask is None else (self.mask >> self.shift).bit_length()
 
 
 class ConstantField(_Typed, Constant):
@@ -95,38 +111,42 @@ class Skip(SettingsTable):
 
 
 class DeviceTimeField(_Typed, DeviceTime):
-    """The device's own clock: a count of `scale` units, which starts again at 2**bits."""
+    """The device's own clock: a count of `scale` units, which starts again at 2**bits.
 
-    type: Literal["u1", "u2", "u3", "u4", "u8", "i8", "f8"]
-    unit: TimeUnit
+    Or a time of day, which starts again at midnight: hours, minutes, seconds, each in a byte, and
+    perhaps hundredths of a second and hundredths of these in further ones.
+    """
+
+    type: Literal["u1", "u2", "u3", "u4", "u8", "i8", "f8", BcdType]
+    unit: TimeUnit | None = None
+    """Of a count."""
+    written: Literal["count", "hhmmss"] = "count"
     scale: float = Field(default=1.0, gt=0.0, le=1e9)
     bits: int | None = Field(default=None, ge=4, le=62)
 
     @property
     def tick_ns(self) -> Fraction:
         """Time of one count, ns."""
+        assert self.unit is not None  # noqa: S101  ensured by the checks
         return tick_ns(self.scale, self.unit)
 
     @property
     def wrap_ns(self) -> int | None:
         """Time after which it starts again at 0, ns; None if it never does."""
+        if self.written != "count" or self.unit is None:
+            return DAY_NS
+        if self.bits is None and self.type.startswith("bcd"):
+            return round(self.tick_ns * (limits(self.type)[1] + 1))
         bits = self.bits
         if bits is None and self.type in ("u1", "u2", "u3", "u4"):
             bits = 8 * bytes_of_type(self.type)
         return None if bits is None else round(self.tick_ns * (1 << bits))
 
 
-class MaskedNumber(_Masked):
+class MaskedNumber(_Bits):
     """A number from 0, which may be some of the bits."""
 
     type: Literal[Unsigned, "u3", BcdType, SeptetType, DigitsType]
-    mask: int | None = Field(default=None, ge=1, lt=2**63)
-    """The bits that are the number, one next to the other."""
-
-    @property
-    def shift(self) -> int:
-        """Bits below those of the mask."""
-        return 0 if self.mask is None else (self.mask & -self.mask).bit_length() - 1
 
 
 class ProbeField(MaskedNumber, ProbeNumber):
@@ -146,8 +166,8 @@ class RunningNumberField(MaskedNumber, RunningNumber):
         return self.wrap
 
 
-class CountsField(_Signed, Counts):
-    """Raw count of an encoder; rolls over at 2**bits, or where the type does."""
+class CountsField(_Signed, _Bits, Counts):
+    """Raw count of an encoder; rolls over at 2**bits, or where the type or the mask does."""
 
     type: CountType
     bits: int | None = Field(default=None, ge=4, le=52)
@@ -158,7 +178,7 @@ class CountsField(_Signed, Counts):
         if digits_of(self.type) is not None:
             return None
         if self.bits is None:
-            bits = bits_of_type(self.type)
+            bits = self.mask_width or bits_of_type(self.type)
             return bits if bits <= 35 else None  # a double holds no more
         return self.bits
 
@@ -170,7 +190,7 @@ class CountsField(_Signed, Counts):
         return super().period
 
 
-class NumberField(_Signed, LimitedValue):
+class NumberField(_Signed, _Bits, LimitedValue):
     """A number; its value in `unit` is `scale * sent + offset`, and so are its limits."""
 
     type: NumberType
@@ -277,6 +297,14 @@ AnyField = Annotated[
     | Waveform,
     Field(discriminator="kind"),
 ]
+
+
+def held_by(field: CountsField | NumberField) -> tuple[int, int]:
+    """Return the minimum and maximum of the whole numbers that a field can hold."""
+    width = field.mask_width
+    if width is None:
+        return limits(field.sent_type)
+    return (-(1 << width - 1), (1 << width - 1) - 1) if field.signed else (0, (1 << width) - 1)
 
 
 def dtype_of(field: AnyField, byte_order: ByteOrder) -> np.dtype[np.generic]:

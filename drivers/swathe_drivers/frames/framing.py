@@ -7,6 +7,7 @@ from pydantic import ConfigDict, Field
 from swathe_drivers.crc_settings import CrcTable
 from swathe_drivers.frames.fields import ByteOrder
 from swathe_drivers.settings import SettingProblem, SettingsTable
+from swathe_drivers.sum_settings import SumTable
 from swathe_drivers.units import DurationText
 
 Byte = Annotated[int, Field(ge=0, le=255)]
@@ -79,6 +80,12 @@ class SlipFraming(SettingsTable):
     kind: Literal["slip"]
 
 
+class CobsFraming(SettingsTable):
+    """Frames between bytes 00, without any 00 within (consistent overhead byte stuffing)."""
+
+    kind: Literal["cobs"]
+
+
 class IdleGap(SettingsTable):
     """Frames that end with a silence."""
 
@@ -88,7 +95,7 @@ class IdleGap(SettingsTable):
 
 
 Framing = Annotated[
-    Fixed | LengthPrefix | StartStop | Doubled | SlipFraming | IdleGap,
+    Fixed | LengthPrefix | StartStop | Doubled | SlipFraming | CobsFraming | IdleGap,
     Field(discriminator="kind"),
 ]
 
@@ -104,16 +111,10 @@ class _Checksum(SettingsTable):
     """First byte of the frame that is covered, counted from 0; the last is the one before it."""
 
 
-class SumChecksum(_Checksum):
+class SumChecksum(SumTable, _Checksum):
     """The sum or exclusive or of the bytes."""
 
     kind: Literal["sum8", "sum16", "xor8"]
-    negated: bool = False
-    """Of a sum: whether it is the two's complement, so that both add up to 0."""
-    mask: Annotated[int, Field(ge=1, le=0xFFFF)] | None = None
-    """The bits of the sum that are sent; None: all."""
-    not_below: Annotated[int, Field(ge=1, le=0xFF)] | None = None
-    """What is added to a sum below it, so that it is no control character."""
 
 
 class CrcChecksum(_Checksum, CrcTable):
@@ -200,6 +201,7 @@ def _behind_problems(
 
 __all__ = [
     "Checksum",
+    "CobsFraming",
     "CrcChecksum",
     "Doubled",
     "FirstByte",

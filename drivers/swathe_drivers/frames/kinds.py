@@ -10,15 +10,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from swathe_drivers.decoding import Bad, RecordDecoder
+from swathe_drivers.decoding import RecordDecoder
 from swathe_drivers.frames.checker import Checker
 from swathe_drivers.frames.decoder import FramesDecoder
 from swathe_drivers.frames.framer import Frames
 from swathe_drivers.frames.making import make_framer
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.frames.values import waveform_format
+from swathe_drivers.held_axes import AxisHolder, leading, with_held
 from swathe_drivers.kinds import KindRows, KindsJoiner, joined_abilities, passed_over
 from swathe_drivers.kinds_choice import KindsAsked, Misfits, Rows
+from swathe_drivers.record_values import Bad
 from swathe_drivers.records import Batch, FaultReason
 
 
@@ -29,7 +31,9 @@ class FrameKindsDecoder(RecordDecoder):
         """Take checked settings with several kinds."""
         kinds = settings.kinds
         each = [kind.abilities(waveform_format(kind)) for kind in kinds]
-        abilities = joined_abilities(each, settings.numbers)
+        held = settings.held_axes
+        abilities = joined_abilities(leading(each, held), settings.numbers)
+        abilities = with_held(abilities, each, held) if held else abilities
         super().__init__(abilities)
         self._kinds = [FramesDecoder(kind, ns_per_byte=ns_per_byte) for kind in kinds]
         self._ignores = settings.other_frames == "ignore"
@@ -41,6 +45,8 @@ class FrameKindsDecoder(RecordDecoder):
             kind.is_among_others = True
         self._passed_over = [one.passes_over for one in each]
         self._joiner = KindsJoiner(abilities, self._empty, each, settings.numbers)
+        self._axes = [one.axes for one in each]
+        self._holder = AxisHolder(abilities.axes, held) if held else None
         self._asked = KindsAsked([kind.answered for kind in settings.kinds])
 
     def asked(self, request: bytes, offset: int) -> None:
@@ -60,6 +66,8 @@ class FrameKindsDecoder(RecordDecoder):
         """Drop what is pending, the frame that has begun as `partial`; continue at byte `offset`."""
         batch = self._decode(self._framer.reset(offset))
         self._joiner.forget()
+        if self._holder is not None:
+            self._holder.forget()
         self._asked.forget()
         return batch
 
@@ -93,6 +101,8 @@ class FrameKindsDecoder(RecordDecoder):
             if batch is not None:
                 found = kind.take_rows()
                 held.extend([] if found is None else [(number, found)])
+                if self._holder is not None:
+                    batch = self._holder.widened(batch, self._axes[number])
                 batches.append(passed_over(batch, found) if self._passed_over[number] else batch)
             return others
 
@@ -101,7 +111,10 @@ class FrameKindsDecoder(RecordDecoder):
             none = np.empty(0, np.int64), np.empty((0, 0), np.uint8)
             bad = misfits.faults(rest)
             batches.append(self._kinds[0].decode_rows(frames.only(rest), *none, bad))
-        return self._joiner.join(batches, held)
+        batch = self._joiner.join(batches, held)
+        if self._holder is not None:
+            batch = self._holder.filled(batch, [(one.offsets, one.columns) for _, one in held])
+        return batch
 
 
 def _take(

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from swathe_drivers.frames.fields import AnyField, ConstantField, LengthField, size_of
+from swathe_drivers.held_axes import held_problems, leading
 from swathe_drivers.kinds import together_problems
 from swathe_drivers.settings import SettingProblem
 
@@ -13,7 +14,9 @@ if TYPE_CHECKING:
 
 def frame_kinds_problems(kinds: "Sequence[FramesSettings]") -> list[SettingProblem]:
     """Return what is wrong with several kinds of frames together; paths begin with a number."""
-    found = together_problems([kind.abilities() for kind in kinds], kinds[0].numbers)
+    each, held = [kind.abilities() for kind in kinds], kinds[0].held_axes
+    found = held_problems(each, [one for kind in kinds for one in kind.in_order], held)
+    found += together_problems(leading(each, held), kinds[0].numbers)
     for number, kind in enumerate(kinds):
         length = _places(kind, LengthField)
         if length != _places(kinds[0], LengthField):

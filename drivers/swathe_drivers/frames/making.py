@@ -3,10 +3,18 @@
 from typing import Final
 
 from swathe_drivers.frames.checker import Checker
+from swathe_drivers.frames.cobs import CobsFramer
 from swathe_drivers.frames.doubled import DoubledFramer
 from swathe_drivers.frames.fields import LengthField, dtype_of, size_of
 from swathe_drivers.frames.framer import Framer
-from swathe_drivers.frames.framing import Doubled, Fixed, LengthPrefix, SlipFraming, StartStop
+from swathe_drivers.frames.framing import (
+    CobsFraming,
+    Doubled,
+    Fixed,
+    LengthPrefix,
+    SlipFraming,
+    StartStop,
+)
 from swathe_drivers.frames.idle import IdleGapFramer
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.frames.start_stop import StartStopFramer
@@ -63,6 +71,8 @@ def make_framer(
             max_length=most,
             ns_per_byte=ns_per_byte,
         ), False
+    if isinstance(framing, CobsFraming):
+        return CobsFramer(max_length=most, ns_per_byte=ns_per_byte), False
     return IdleGapFramer(
         gap_ns=max(1, round(nanoseconds(framing.gap))),
         length=settings.size,

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from swathe_drivers.columns import Counts, PositionValue
-from swathe_drivers.decoding import Bad, Faulty
 from swathe_drivers.frames.checker import rows_of
 from swathe_drivers.frames.fields import (
     AnyField,
@@ -27,6 +26,7 @@ from swathe_drivers.frames.fields import (
 )
 from swathe_drivers.frames.framer import Frames
 from swathe_drivers.frames.packed import bytes_of_type
+from swathe_drivers.record_values import Bad, Faulty
 from swathe_drivers.records import FaultReason
 from swathe_drivers.settings import SettingProblem, SettingsTable
 from swathe_drivers.units import DurationText, nanoseconds

@@ -1,11 +1,12 @@
 """Settings of binary frames: how they are found, and what is in them."""
 
-from typing import Any, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, PrivateAttr, model_validator
 
 from swathe_drivers.columns import (
     Abilities,
+    AxisName,
     GateText,
 )
 from swathe_drivers.frames.field_checks import field_problems
@@ -20,6 +21,7 @@ from swathe_drivers.frames.fields import (
 )
 from swathe_drivers.frames.framing import (
     Checksum,
+    CobsFraming,
     CrcChecksum,
     Doubled,
     Fixed,
@@ -36,14 +38,10 @@ from swathe_drivers.frames.framing import (
 from swathe_drivers.frames.kinds_checks import frame_kinds_problems
 from swathe_drivers.frames.packed import bytes_of_type
 from swathe_drivers.frames.repeats import Repeat, group_problems, repeat_problems
+from swathe_drivers.gates import as_subtracted, difference_problems, gate_problems, is_of_other_gate
 from swathe_drivers.inputs import InputsInTurn
 from swathe_drivers.kinds import MOST_KINDS, placed_in_records
-from swathe_drivers.record_checks import (
-    gate_problems,
-    has_no_value,
-    is_of_other_gate,
-    record_problems,
-)
+from swathe_drivers.record_checks import has_no_value, record_problems
 from swathe_drivers.records import WaveformFormat
 from swathe_drivers.running_numbers import NumbersShared
 from swathe_drivers.settings import SettingProblem, SettingsTable, raise_problems
@@ -76,8 +74,12 @@ class FramesSettings(SettingsTable):
     """Instead of `fields`: one table for each kind of frames."""
     numbers: NumbersShared | None = None
     """Whether kinds of frames share one running number; None: that is not known."""
+    held_axes: Annotated[tuple[AxisName, ...], Field(max_length=8)] = ()
+    """Axes that come in records of their own and keep their value until the next one."""
     gate: GateText | None = None
     """The gate whose values count, where there are fields of several."""
+    gate_minus: GateText | None = None
+    """The gate whose time of flight or thickness is taken off that of `gate`."""
     probes_in_turn: InputsInTurn = ()
     """Inputs whose readings come in turn, by the running number of the frame."""
     other_frames: Literal["fault", "ignore"] = "fault"
@@ -130,7 +132,10 @@ class FramesSettings(SettingsTable):
     def in_order(self) -> tuple[AnyField, ...]:
         """What is in a frame with one sample; a value of another gate means nothing."""
         return tuple(
-            _skipped(field) if is_of_other_gate(field, self.gate) else field for field in self.every
+            as_subtracted(field, self.gate_minus) or _skipped(field)
+            if is_of_other_gate(field, self.gate)
+            else field
+            for field in self.every
         )
 
     @property
@@ -199,7 +204,9 @@ class FramesSettings(SettingsTable):
             requirement = "must be given, or a table 'record' for each kind of frames"
             raise_problems(self, [(("fields",), requirement, None)])
         kinds = self.kinds
-        found = gate_problems([one for kind in kinds for one in kind.every], self.gate)
+        found = gate_problems(
+            [one for kind in kinds for one in kind.every], self.gate, self.gate_minus
+        )
         if not found:
             for number, kind in enumerate(kinds):
                 found += self._within(number, kind._content_problems())
@@ -228,6 +235,8 @@ class FramesSettings(SettingsTable):
             found += placed_in_records(frame_kinds_problems(kinds))
         elif not self.record and self.numbers is not None:
             found.append((("numbers",), "must be left out without 'record'", self.numbers))
+        elif not self.record and self.held_axes:
+            found.append((("held_axes",), "must be left out without 'record'", self.held_axes))
         raise_problems(self, found)
         return self
 
@@ -251,7 +260,8 @@ class FramesSettings(SettingsTable):
         ]
 
     def _content_problems(self) -> list[SettingProblem]:
-        return record_problems(
+        gates = self.gate, self.gate_minus
+        return difference_problems(self.every, *gates, key="fields") or record_problems(
             self.in_order,
             key="fields",
             noun="field",
@@ -285,17 +295,12 @@ class FramesSettings(SettingsTable):
         if checksum is None:
             return []
         found: list[SettingProblem] = []
-        if isinstance(checksum, CrcChecksum):
-            found += [
-                (("checksum", *path), requirement, value)
-                for path, requirement, value in checksum.width_problems()
-            ]
-        elif (checksum.mask or 0) >> (8 * checksum_size(checksum)):
-            requirement = f"must have at most {8 * checksum_size(checksum)} bits, those of the sum"
-            found.append((("checksum", "mask"), requirement, checksum.mask))
-        elif checksum.kind == "xor8" and checksum.negated:
-            requirement = "must be left out with 'xor8', which is no sum"
-            found.append((("checksum", "negated"), requirement, True))
+        own = (
+            checksum.width_problems()
+            if isinstance(checksum, CrcChecksum)
+            else checksum.sum_problems(checksum.kind, checksum_size(checksum))
+        )
+        found += [(("checksum", *path), requirement, value) for path, requirement, value in own]
         covered = self.min_size - checksum_size(checksum)
         if isinstance(self.framing, Fixed):
             covered = self.framing.length - checksum_size(checksum)
@@ -327,7 +332,7 @@ class FramesSettings(SettingsTable):
             elif rests:
                 found.extend(self._rest_problems(rests[-1], framing.length - fewest))
             return found
-        around = 2 if isinstance(framing, StartStop | SlipFraming) else 0
+        around = 2 if isinstance(framing, StartStop | SlipFraming | CobsFraming) else 0
         around = 4 if isinstance(framing, Doubled) else around
         if fewest + around > self.max_length:
             requirement = f"must be >= {fewest + around}, which a frame takes"

@@ -1,11 +1,10 @@
 """What is in the fields: rows of bytes to columns of numbers, and which rows are faulty."""
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.decoding import INT64_MAX, MAX_EXACT, Faulty, SentValues, outside_limits
 from swathe_drivers.frames.fields import (
     AnyField,
     ByteOrder,
@@ -24,13 +23,25 @@ from swathe_drivers.frames.fields import (
     ValueField,
     Waveform,
     dtype_of,
+    held_by,
 )
-from swathe_drivers.frames.packed import is_packed, limits, read_packed
+from swathe_drivers.frames.packed import bytes_of_type, is_packed, limits, read_packed
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.inputs import HIGHEST_INPUT
+from swathe_drivers.record_values import INT64_MAX, MAX_EXACT, Faulty, SentValues, outside_limits
 from swathe_drivers.records import FaultReason, WaveformFormat
 from swathe_drivers.talk.settings import to_bytes
 from swathe_drivers.units import MAX_VALUE, largest, linear, nanoseconds
+
+_OF_DAY: Final = (
+    (24, 3600 * 10**9),
+    (60, 60 * 10**9),
+    (60, 10**9),
+    (100, 10**7),
+    (100, 10**5),
+    (100, 10**3),
+)
+"""What each byte of a time of day is below, and what one of it is, ns."""
 
 
 class FieldReader:
@@ -111,6 +122,8 @@ def waveform_format(settings: FramesSettings) -> WaveformFormat | None:
 
 def read_time_fields(reader: FieldReader, field: DeviceTimeField, raw: NDArray[Any], faulty: Faulty) -> NDArray[np.int64]:  # fmt: skip
     """A column of times as ns, shape (n,)."""
+    if field.written != "count":
+        return _time_of_day(reader, field, raw, faulty)
     tick = field.tick_ns
     if raw.dtype.kind == "f":
         finite = _finite(reader, raw, faulty)
@@ -133,6 +146,31 @@ def read_time_fields(reader: FieldReader, field: DeviceTimeField, raw: NDArray[A
     return (times * tick.numerator + tick.denominator // 2) // tick.denominator
 
 
+def _time_of_day(
+    reader: FieldReader, field: DeviceTimeField, raw: NDArray[Any], faulty: Faulty
+) -> NDArray[np.int64]:
+    """Times since midnight of bytes that are hours, minutes, seconds, hundredths, ns, shape (n,)."""
+    base = 100 if field.type.startswith("bcd") else 256
+    rest, parts = raw.astype(np.int64), []
+    for _ in range(bytes_of_type(field.type)):
+        rest, part = rest // base, rest % base
+        parts.append(part)
+    ns = np.zeros(raw.size, np.int64)
+    good = np.ones(raw.size, np.bool_)
+    for part, (limit, unit) in zip(reversed(parts), _OF_DAY, strict=False):
+        good &= part < limit
+        ns += part * unit
+    if not good.all():
+        faulty.add_all(
+            np.flatnonzero(~good).tolist(),
+            FaultReason.NUMBER,
+            lambda row: (
+                f"{reader.name}: {':'.join(str(one[row]) for one in parts[::-1])} is no time"
+            ),
+        )
+    return np.where(good, ns, 0)
+
+
 def read_interval(
     reader: FieldReader, field: IntervalField, raw: NDArray[Any], faulty: Faulty
 ) -> NDArray[np.int64]:
@@ -150,7 +188,8 @@ def read_counts(
     reader: FieldReader, field: CountsField, raw: NDArray[Any], faulty: Faulty
 ) -> NDArray[Any]:
     """A column of counts, shape (n,), all of them exact as doubles."""
-    lowest, highest = limits(field.sent_type)
+    raw = _under_mask(field, raw)
+    lowest, highest = held_by(field)
     low, high = max(lowest, -MAX_EXACT), min(highest, MAX_EXACT)
     if field.bits is not None:
         low, high = (
@@ -189,11 +228,15 @@ def read_inputs(
     return raw
 
 
-def _under_mask(field: MaskedNumber, raw: NDArray[Any]) -> NDArray[Any]:
+def _under_mask(field: MaskedNumber | NumberField | CountsField, raw: NDArray[Any]) -> NDArray[Any]:
     """The number that is in the bits under the mask, if there is one, shape (n,)."""
-    if field.mask is None:
+    if field.mask is None or field.mask_width is None:
         return raw
-    return np.asarray((raw & raw.dtype.type(field.mask)) >> raw.dtype.type(field.shift))
+    found = np.asarray((raw & raw.dtype.type(field.mask)) >> raw.dtype.type(field.shift))
+    if isinstance(field, MaskedNumber) or not field.signed:
+        return found
+    sign = np.int64(1 << field.mask_width - 1)
+    return (found.astype(np.int64) ^ sign) - sign
 
 
 def read_status(
@@ -269,7 +312,7 @@ class NumberReader(FieldReader):
         """Return the values in the field's unit, of the frames' bytes, shape (n, width)."""
         field = self.value
         absent = self._blank(rows)
-        raw = self.packed(rows, faulty, skip=absent)
+        raw = _under_mask(field, self.packed(rows, faulty, skip=absent))
         for sentinel in self._numbers:
             same = np.isnan(raw) if sentinel == "nan" else np.equal(raw, raw.dtype.type(sentinel))
             absent = same if absent is None else absent | same

@@ -3,11 +3,11 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.decoding import Bad
 from swathe_drivers.delimited.fields import Fields, Trimmer
 from swathe_drivers.delimited.text_decoder import TextDecoder
 from swathe_drivers.framing import Lines
 from swathe_drivers.lines.settings import FixedColumnsSettings, PatternSettings
+from swathe_drivers.record_values import Bad
 from swathe_drivers.records import FaultReason
 
 

@@ -16,7 +16,7 @@ from swathe_drivers.frames.framer import Contents, Frames
 from swathe_drivers.frames.values import waveform_format
 from swathe_drivers.kinds import ChannelJoiner, KindRows
 from swathe_drivers.modbus.framer import Candidate, RtuFramer, TcpFramer, answer_of_other_unit
-from swathe_drivers.modbus.settings import ModbusSettings, Read, frames_of, slices_of
+from swathe_drivers.modbus.settings import Gates, ModbusSettings, Read, frames_of, slices_of
 from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Batch, Fault, FaultReason
 
 EXCEPTIONS: Final = {
@@ -34,10 +34,8 @@ EXCEPTIONS: Final = {
 class _ReadDecoder:
     """Decodes the answers to one read."""
 
-    def __init__(
-        self, read: Read, *, low_first: bool, gate: str | None, among_others: bool
-    ) -> None:
-        settings = frames_of(read, gate, among_others=among_others)
+    def __init__(self, read: Read, *, low_first: bool, gates: Gates, among_others: bool) -> None:
+        settings = frames_of(read, gates, among_others=among_others)
         self.abilities = Abilities.of(settings.in_order, waveform_format(settings))
         self.decoder = FramesDecoder(settings)
         self.decoder.is_among_others = True
@@ -102,7 +100,7 @@ class ModbusDecoder(RecordDecoder):
             _ReadDecoder(
                 read,
                 low_first=low_first,
-                gate=settings.gate,
+                gates=settings.gates,
                 among_others=len(settings.reads) > 1,
             )
             for read in settings.reads

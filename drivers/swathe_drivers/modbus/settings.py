@@ -39,6 +39,9 @@ _FIELD: Final = re.compile(r"fields\[(\d+)\]\.?(.*)")
 
 Path = tuple[str | int, ...]
 
+Gates = tuple[str | None, str | None]
+"""The gate whose values count, and the one whose values are taken off these."""
+
 
 class DataSlice(NamedTuple):
     """Where a field is in the answer: bytes from the first register on."""
@@ -72,6 +75,13 @@ class ModbusSettings(SettingsTable):
     """Positions belong into one of them, readings into one; channels into any."""
     gate: GateText | None = None
     """The gate whose values count, where there are fields of several."""
+    gate_minus: GateText | None = None
+    """The gate whose time of flight or thickness is taken off that of `gate`."""
+
+    @property
+    def gates(self) -> Gates:
+        """The gate whose values count, and the one whose values are taken off these."""
+        return self.gate, self.gate_minus
 
     @model_validator(mode="after")
     def _check_together(self) -> Self:
@@ -81,7 +91,7 @@ class ModbusSettings(SettingsTable):
             problems = _field_problems(read)
             if not problems:
                 problems = _layout_problems(read) or _content_problems(
-                    read, self.gate, among_others=len(self.reads) > 1
+                    read, self.gates, among_others=len(self.reads) > 1
                 )
             found += [
                 ((*path, *inner), requirement, value) for inner, requirement, value in problems
@@ -161,14 +171,14 @@ class ReadFrames(FramesSettings):
         return False
 
 
-def frames_of(read: Read, gate: str | None, *, among_others: bool = False) -> FramesSettings:
+def frames_of(read: Read, gates: Gates, *, among_others: bool = False) -> FramesSettings:
     """The data of an answer as a frame of its own; ends are not looked for, so any framing does.
 
     Raises:
         ValidationError: a field is wrong; its index is that in `_in_order`, skips included.
     """
     model = ReadFrames if among_others else FramesSettings
-    return model.model_validate(_frame_table(read, gate)[0])
+    return model.model_validate(_frame_table(read, gates)[0])
 
 
 def slices_of(read: Read) -> list[DataSlice]:
@@ -204,10 +214,10 @@ def _in_order(read: Read) -> list[int]:
 def _may_share(field: Mapping[str, Any]) -> bool:
     """Whether a field is bits of a register that others may have, too."""
     bits = field.get("is") in ("status", "index_mark")
-    return bits or (field.get("is") in ("sequence", "probe") and field.get("mask") is not None)
+    return bits or (field.get("is") != "constant" and field.get("mask") is not None)
 
 
-def _frame_table(read: Read, gate: str | None) -> tuple[dict[str, Any], list[int]]:
+def _frame_table(read: Read, gates: Gates) -> tuple[dict[str, Any], list[int]]:
     """A table for `FramesSettings`, and for each of its fields the index in `read.fields`."""
     at, before = first_of(read), -1
     fields: list[dict[str, Any]] = []
@@ -228,7 +238,7 @@ def _frame_table(read: Read, gate: str | None) -> tuple[dict[str, Any], list[int
         before, at = register, max(at, register + _registers(read.fields[index]))
     table = {"framing": {"kind": "idle_gap", "gap": "1 ms"}, "byte_order": "big", "fields": fields}
     named = any(field.get("gate") is not None for field in fields)
-    return (table | {"gate": gate} if named else table), origin
+    return (table | {"gate": gates[0], "gate_minus": gates[1]} if named else table), origin
 
 
 def _field_problems(read: Read) -> list[SettingProblem]:
@@ -276,9 +286,9 @@ def _layout_problems(read: Read) -> list[SettingProblem]:
     return found
 
 
-def _content_problems(read: Read, gate: str | None, *, among_others: bool) -> list[SettingProblem]:
+def _content_problems(read: Read, gates: Gates, *, among_others: bool) -> list[SettingProblem]:
     """What is wrong with the fields as those of a frame, with the user's indices."""
-    table, origin = _frame_table(read, gate)
+    table, origin = _frame_table(read, gates)
     try:
         (ReadFrames if among_others else FramesSettings).model_validate(table)
     except ValidationError as error:
@@ -289,10 +299,10 @@ def _content_problems(read: Read, gate: str | None, *, among_others: bool) -> li
 
 def _problem_of(error: SettingsError, origin: list[int]) -> SettingProblem:
     placed = _FIELD.fullmatch(error.key)
-    if placed is None and error.key == "gate":
+    if placed is None and error.key in ("gate", "gate_minus"):
         return (
             ("fields",),
-            f"must have the gate chosen: 'protocol.gate' {error.requirement}",
+            f"must have the gate chosen: 'protocol.{error.key}' {error.requirement}",
             error.value,
         )
     if placed is None:

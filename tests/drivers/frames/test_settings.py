@@ -144,7 +144,7 @@ def test_duration_needs_a_number_and_a_unit(text: str) -> None:
          f"'{KEY}.fields[0].max' must be > 'min', which is 5.0 (got 4.0)"),
         (ends(TOF | {"scale": 0}), f"'{KEY}.fields[0].scale' must not be 0 (got 0.0)"),
         (ends(COUNT | {"signed": True}),
-         (f"'{KEY}.fields[0].signed' must be left out but for septets: other types are signed by"
+         (f"'{KEY}.fields[0].signed' must be left out but for septets and with 'mask': other types are signed by"
           " themselves, as i4 is (got True)")),
         (ends(COUNT | {"sign": "behind"}),
          f"'{KEY}.fields[0].sign' must be left out but for digits, which have a sign as text (got 'behind')"),
@@ -153,7 +153,7 @@ def test_duration_needs_a_number_and_a_unit(text: str) -> None:
         (ends(COUNT, {"is": "sequence", "type": "u1", "mask": 0x1F0}),
          f"'{KEY}.fields[1].mask' must have at most 8 bits, those of the type (got 496)"),
         (ends(COUNT, {"is": "sequence", "type": "bcd1", "mask": 0x0F}),
-         f"'{KEY}.fields[1].mask' must be left out but for u1, u2, u4 and u8 (got 15)"),
+         f"'{KEY}.fields[1].mask' must be left out but for u1, u2, u3, u4 and u8 (got 15)"),
         (ends(COUNT, {"is": "sequence", "type": "u1", "mask": 0xF0, "wrap": 17}),
          f"'{KEY}.fields[1].wrap' must be <= 16, which 'mask' holds (got 17)"),
         (ends(TOF | {"absent": [1.5]}),

@@ -1,0 +1,105 @@
+"""Axes that come in records of their own, and keep their value in between."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from swathe_drivers.abc import Decoder
+from swathe_drivers.description import DescriptionError, parse_description
+from swathe_drivers.testing.feeding import total
+
+SCAN = '[[protocol.record]]\ncolumns = [{ is = "constant", text = "E" }, { is = "counts", axis = "scan" }]\n'
+ROW = (
+    '[[protocol.record]]\ncolumns = [{ is = "constant", text = "I" },'
+    ' { is = "counts", axis = "index", bits = 8 }]\n'
+)
+BOTH = (
+    '[[protocol.record]]\ncolumns = [{ is = "constant", text = "B" }, { is = "counts", axis = "scan" },'
+    ' { is = "counts", axis = "index", bits = 8 }, { is = "thickness", unit = "mm" }]\n'
+)
+WITH = (
+    '[[protocol.record]]\ncolumns = [{ is = "constant", text = "S" }, { is = "counts", axis = "scan" },'
+    ' { is = "thickness", unit = "mm" }]\n'
+)
+
+
+def made(kinds: str, held: str = '["index"]') -> Decoder:
+    """A decoder of lines of such kinds."""
+    text = f"[protocol]\nheld_axes = {held}\n{kinds}"
+    return parse_description(text, "x").decoder(ns_per_byte=0)
+
+
+def counts(batch: Any) -> list[list[float]]:
+    """The positions of a batch."""
+    found: list[list[float]] = batch.positions["counts"].tolist()
+    return found
+
+
+def test_axis_keeps_its_value_until_the_next_record_that_has_it() -> None:
+    """Also over chunks; it makes no position itself."""
+    decoder = made(SCAN + ROW)
+    assert decoder.axes == ("scan", "index")
+    assert dict(decoder.count_periods) == {"scan": None, "index": 256}
+    assert counts(decoder.feed(b"I,4\r\nE,1\r\nE,2\r\nI,5\r\n", 0)) == [[1, 4], [2, 4]]
+    assert counts(decoder.feed(b"E,3\r\nI,6\r\nI,7\r\nE,4\r\n", 0)) == [[3, 5], [4, 7]]
+
+
+def test_axis_that_is_not_known_yet_makes_no_position() -> None:
+    """Neither before its first record, nor behind a lost port; a request in between changes nothing."""
+    decoder = made(SCAN + ROW)
+    assert counts(decoder.feed(b"E,1\r\nE,2\r\nI,4\r\nE,3\r\n", 0)) == [[3, 4]]
+    decoder.cut()  # type: ignore[attr-defined]
+    assert counts(decoder.feed(b"E,4\r\n", 0)) == [[4, 4]]
+    decoder.reset(100)
+    batch = decoder.feed(b"E,5\r\nI,9\r\nE,6\r\n", 0)
+    assert counts(batch) == [[6, 9]]
+    assert batch.positions_known_at.size == 1
+
+
+def test_records_with_readings_lose_both_while_the_axis_is_not_known() -> None:
+    """A reading next to its position stays next to it."""
+    decoder = made(BOTH + WITH)
+    found = total([decoder.feed(b"S,1,8.1\r\nB,2,4,8.2\r\nS,3,8.3\r\nB,4,5,8.4\r\nS,5,8.5\r\n", 0)])
+    assert found.positions["counts"].tolist() == [[2, 4], [3, 4], [4, 5], [5, 5]]
+    np.testing.assert_array_equal(found.readings["thickness"], [8.2, 8.3, 8.4, 8.5])
+    assert found.n_ignored == 1
+    assert found.bytes == len(b"S,1,8.1\r\nB,2,4,8.2\r\nS,3,8.3\r\nB,4,5,8.4\r\nS,5,8.5\r\n")
+
+
+def test_readings_apart_stay_while_the_axis_is_not_known() -> None:
+    """They have no position of their own record."""
+    reading = '[[protocol.record]]\ncolumns = [{ is = "constant", text = "T" }, { is = "thickness", unit = "mm" }]\n'
+    batch = made(SCAN + ROW + reading).feed(b"E,1\r\nT,8.1\r\n", 0)
+    assert batch.positions.size == 0
+    assert batch.readings["thickness"].tolist() == [8.1]
+
+
+@pytest.mark.parametrize(
+    ("kinds", "held", "message"),
+    [
+        (SCAN + ROW, '["depth"]', "'protocol.held_axes' must be axes of a record (got 'depth')"),
+        (SCAN + ROW, '["scan", "index"]', "must leave out the axis whose records make the positions"),
+        (BOTH + BOTH.replace('"B"', '"C"'), '["index"]', "must leave out an axis that all records with positions have"),
+        (BOTH + ROW.replace("8", "9") + SCAN, '["index"]', "must roll over at the same number in all records"),
+        (SCAN + ROW.replace("}]", '}, { is = "index_mark", axis = "index" }]'), '["index"]',
+         "must leave out an axis with an index mark"),
+        (SCAN + ROW, "[]", "must have positions of the same axes in the same order as record[0] has"),
+    ],
+)  # fmt: skip
+def test_axes_that_cannot_be_held_are_refused(kinds: str, held: str, message: str) -> None:
+    """With the key, and what is wrong."""
+    with pytest.raises(DescriptionError) as caught:
+        made(kinds, held)
+    assert message in str(caught.value)
+
+
+def test_held_axes_without_several_kinds_are_refused() -> None:
+    """There is nothing to keep."""
+    text = '[protocol]\nheld_axes = ["scan"]\ncolumns = [{ is = "counts", axis = "scan" }]\n'
+    with pytest.raises(
+        DescriptionError, match="'protocol.held_axes' must be left out without 'record'"
+    ):
+        parse_description(text, "x")

@@ -122,12 +122,9 @@ class AxisHolder:
 
         Args:
             batch: of the kind.
-            axes: of the kind; with no other than held ones it makes no positions.
+            axes: of the kind.
         """
         positions = np.zeros(batch.positions.size, position_dtype(len(self._axes)))
-        known = batch.positions_known_at
-        if set(axes) <= set(self._held):
-            return replace(batch, positions=positions[:0], positions_known_at=known[:0])
         for name in ("time", "device_time", "sequence", "offset", "size"):
             positions[name] = batch.positions[name]
         positions["counts"] = np.nan
@@ -140,8 +137,8 @@ class AxisHolder:
     def filled(self, batch: Batch, rows: AxisRows) -> Batch:
         """Return a batch of all kinds of records with the axes filled in.
 
-        What has no position without them is left out: a reading of the same record, too, which is
-        counted as ignored.
+        What has no position is left out, as records with nothing but held axes have none: a reading of the
+        same record, too, which is counted as ignored.
 
         Args:
             batch: with `widened` positions in the order of the stream.
@@ -155,8 +152,7 @@ class AxisHolder:
                 for offsets, columns in rows
                 if f"axis {axis}" in columns
             ]
-            column = counts[:, self._axes.index(axis)]
-            held = np.full(column.shape, self._last[axis])
+            held = np.full(counts.shape[0], self._last[axis])
             if own:
                 offsets = np.concatenate([offsets for offsets, _ in own])
                 values = np.concatenate([values for _, values in own]).astype(np.float64)
@@ -165,7 +161,7 @@ class AxisHolder:
                 at = np.searchsorted(offsets, positions["offset"], side="right") - 1
                 held = np.where(at < 0, held, values[np.maximum(at, 0)])
                 self._last[axis] = values[-1]
-            counts[:, self._axes.index(axis)] = np.where(np.isnan(column), held, column)
+            counts[:, self._axes.index(axis)] = held
         known = ~np.isnan(counts).any(axis=1)
         positions = positions.copy()
         positions["counts"] = counts

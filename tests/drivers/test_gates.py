@@ -32,7 +32,7 @@ def test_difference_is_of_each_input() -> None:
 def test_limits_and_held_values_are_of_the_gate_that_counts() -> None:
     """`min` and `max` are of each gate's own value, held values of the difference."""
     columns = [
-        VALUE.format("thickness", "A", ", max = 5"),
+        VALUE.format("thickness", "A", ", max = 5, held_after = 2"),
         VALUE.format("thickness", "B", ", held_after = 3"),
     ]
     decoder = parse_description(lines(*columns), "x").decoder(ns_per_byte=0)

@@ -99,7 +99,37 @@ def test_axes_that_cannot_be_held_are_refused(kinds: str, held: str, message: st
 def test_held_axes_without_several_kinds_are_refused() -> None:
     """There is nothing to keep."""
     text = '[protocol]\nheld_axes = ["scan"]\ncolumns = [{ is = "counts", axis = "scan" }]\n'
-    with pytest.raises(
-        DescriptionError, match="'protocol.held_axes' must be left out without 'record'"
-    ):
+    with pytest.raises(DescriptionError) as caught:
         parse_description(text, "x")
+    assert "'protocol.held_axes' must be left out without 'record'" in str(caught.value)
+
+
+def test_readings_whose_records_have_a_held_axis_only_are_apart_from_positions() -> None:
+    """They make none, and what they hold is in the positions behind them."""
+    reading = ROW.replace("}]", '}, { is = "thickness", unit = "mm" }]')
+    decoder = made(SCAN + reading)
+    assert not decoder.combined
+    batch = decoder.feed(b"I,4,8.1\r\nE,1\r\nI,5,8.2\r\nE,2\r\n", 0)
+    assert counts(batch) == [[1, 4], [2, 5]]
+    assert batch.readings["thickness"].tolist() == [8.1, 8.2]
+    assert batch.n_ignored == 0
+
+
+FRAMES = """
+driver = "frames"
+[protocol]
+framing = { kind = "length_prefix", sync = [0x7E], adds = 2 }
+held_axes = ["index"]
+[[protocol.record]]
+fields = [{ is = "length", type = "u1" }, { is = "counts", axis = "scan", type = "i2" }]
+[[protocol.record]]
+fields = [{ is = "length", type = "u1" }, { is = "counts", axis = "index", type = "i1" }]
+"""
+
+
+def test_frames_forget_the_axis_when_the_port_is_lost() -> None:
+    """As lines do."""
+    decoder = parse_description(FRAMES, "x").decoder(ns_per_byte=0)
+    assert counts(decoder.feed(bytes.fromhex("7E0104 7E020700 7E0105"), 0)) == [[7, 4]]
+    decoder.reset(100)
+    assert counts(decoder.feed(bytes.fromhex("7E020800 7E01FF 7E020900"), 0)) == [[9, -1]]

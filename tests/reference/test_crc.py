@@ -96,6 +96,12 @@ def test_crc_of_many_rows_is_that_of_each() -> None:
     assert found.tolist() == [zlib.crc32(row.tobytes()) for row in data]
 
 
+def test_sums_modulo_another_number_agree_with_python() -> None:
+    """Also where the sum is beyond 16 bits."""
+    messages = [b"\xff" * 300, b"\xfe" * 300]
+    assert simple_sums("sum16", rows(*messages), 1000).tolist() == [sum(m) % 1000 for m in messages]
+
+
 def test_simple_sums_agree_with_python() -> None:
     """Sums wrap at their width; the exclusive or has none."""
     messages = [b"\xff" * 300, bytes(range(256)) + bytes(44)]

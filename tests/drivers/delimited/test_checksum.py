@@ -14,6 +14,7 @@ from swathe_drivers import FaultReason
 from swathe_drivers.delimited import DelimitedDecoder, DelimitedSettings
 from swathe_drivers.delimited.checksum import LineChecker
 from swathe_drivers.delimited.checksum_settings import LineCrc, LineSum
+from swathe_drivers.description import parse_description
 from swathe_drivers.errors import SettingsError
 from swathe_drivers.settings import read_settings
 from swathe_drivers.testing.feeding import Total, assert_same_columns, random_pieces, total
@@ -240,3 +241,15 @@ def test_checksum_with_mistake_says_key_requirement_and_value(
     with pytest.raises(SettingsError) as caught:
         read_settings(DelimitedSettings, table, key="")
     assert str(caught.value) == message
+
+
+def test_sum_of_eight_bits_modulo_another_number() -> None:
+    """Two decimal digits; the sum is not taken modulo 256 first."""
+    text = (
+        '[protocol]\nchecksum = { kind = "sum8", modulo = 100, after = "*", written = "decimal" }\n'
+        'columns = [{ is = "thickness", unit = "mm" }]\n'
+    )
+    decoder = parse_description(text, "x").decoder(ns_per_byte=0)
+    batch = decoder.feed(b"99.99*74\r\n99.99*18\r\n", 0)
+    assert batch.readings["thickness"].tolist() == [99.99]
+    assert "the line carries 18 but its bytes give 74" in batch.faults[0].detail

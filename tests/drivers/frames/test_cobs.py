@@ -12,7 +12,7 @@ DECODER = """
 driver = "frames"
 [protocol]
 framing = { kind = "cobs" }
-checksum = { kind = "sum8" }
+checksum = { kind = "crc", width = 8, poly = 0x07, init = 0xFF }
 fields = [{ is = "counts", axis = "scan", type = "i4" }, { is = "skip", bytes = "rest" }]
 """
 
@@ -51,7 +51,12 @@ def test_stuffing_of_the_tests_is_that_of_known_examples() -> None:
 def sent(count: int, rest: bytes) -> bytes:
     """A frame, stuffed, without the 00 at its end."""
     body = count.to_bytes(4, "little", signed=True) + rest
-    return stuffed(body + bytes([sum(body) % 256]))
+    register = 0xFF
+    for byte in body:  # a 00 more or less changes it
+        register ^= byte
+        for _ in range(8):
+            register = register << 1 & 0xFF ^ (0x07 if register & 0x80 else 0)
+    return stuffed(body + bytes([register]))
 
 
 @given(
@@ -80,10 +85,12 @@ def test_frames_come_back_however_they_are_cut(frames: list[tuple[int, bytes]], 
 
 
 def test_code_byte_that_reaches_beyond_the_frame_is_a_fault() -> None:
-    """The frame before and the one behind are read."""
-    good = sent(7, b"ab")
+    """By a single byte, too; the frame before and the one behind are read."""
+    good = sent(0x07070707, b"ab")
+    assert good[0] == len(good)
+    bad = bytes([len(good) + 1]) + good[1:]
     decoder = parse_description(DECODER, "x").decoder(ns_per_byte=0)
-    batch = decoder.feed(b"\0" + good + b"\0" + b"\x0b" + good[1:] + b"\0" + good + b"\0", 0)
-    assert batch.positions["counts"][:, 0].tolist() == [7, 7]
+    batch = decoder.feed(b"\0" + good + b"\0" + bad + b"\0" + good + b"\0", 0)
+    assert batch.positions["counts"][:, 0].tolist() == [0x07070707] * 2
     assert dict(batch.n_faults) == {FaultReason.FRAME: 1}
-    assert "code byte 0B" in batch.faults[0].detail
+    assert f"code byte {len(good) + 1:02X}" in batch.faults[0].detail

@@ -9,7 +9,13 @@ from numpy.typing import NDArray
 
 from swathe_drivers.frames.doubled import DoubledFramer
 from swathe_drivers.frames.start_stop import after_odd
-from swathe_drivers.suggest.frame_capture import FEWEST_FRAMES, CapturedBytes, Framed, matrix_of
+from swathe_drivers.suggest.frame_capture import (
+    FEWEST_FRAMES,
+    CapturedBytes,
+    Framed,
+    has_lengths,
+    matrix_of,
+)
 
 __all__ = ["doubled"]
 
@@ -119,5 +125,5 @@ def _cut(stream: CapturedBytes, ends: tuple[int, int, int], tail: int) -> Iterat
             varying=others,
             rank=4.0 if twice > 8 else 3.0,
             behind=tail,
-            every=tuple(zip(offsets, frames, strict=True)) if others else (),
+            every=tuple(zip(offsets, frames, strict=True)) if others or has_lengths(frames) else (),
         )

@@ -5,7 +5,13 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from typing import Any, Final
 
-from swathe_drivers.suggest.frame_capture import FEWEST_FRAMES, CapturedBytes, Framed, matrix_of
+from swathe_drivers.suggest.frame_capture import (
+    FEWEST_FRAMES,
+    CapturedBytes,
+    Framed,
+    has_lengths,
+    matrix_of,
+)
 
 __all__ = ["escapes_of", "start_stop", "unescaped"]
 
@@ -134,7 +140,7 @@ def _framed(
     if found is None or len(often) > (_LENGTHS + rare if "escape" in table else 3 + rare):
         return
     rows, where, others = found
-    every = tuple(zip(offsets, frames, strict=True)) if others else ()
+    every = tuple(zip(offsets, frames, strict=True)) if others or has_lengths(frames) else ()
     share = (
         sum(map(len, frames)) / len(data) if others and "escape" in table else rows.size / len(data)
     )

@@ -70,6 +70,8 @@ _BAD_WORDS: Final = frozenset(
     ]
 )
 _MOST_NUMBERS: Final = 24
+_MOST_GOOD: Final = 6
+"""Numbers of a status that mean a reading, at most: more are a quantity, of which others are still to come."""
 _AGREES: Final = 0.8
 _CLEAN: Final = 0.1
 _AROUND: Final = 15
@@ -342,5 +344,7 @@ def _numbers(numbers: NDArray[np.int64], verdicts: Sequence[Verdict]) -> Judgeme
             and all(s < _CLEAN for n, s in share.items() if n not in bad)
         ):
             good = [name for name in share if name not in bad]
+            if len(good) > _MOST_GOOD:
+                continue
             return Judgement({"valid": good, "invalid": bad}, 8.0, Basis.LIKELY, verdict.why)
     return None

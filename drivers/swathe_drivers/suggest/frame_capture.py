@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FEWEST_FRAMES", "CapturedBytes", "Framed", "matrix_of"]
+__all__ = ["FEWEST_FRAMES", "CapturedBytes", "Framed", "has_lengths", "matrix_of"]
 
 FEWEST_FRAMES: Final = 10
 """Of fewer frames nothing can be said."""
@@ -78,6 +78,12 @@ class Framed:
     rank: float = 0.0
     every: tuple[tuple[int, bytes], ...] = ()
     behind: int = 0
+
+
+def has_lengths(frames: Sequence[bytes]) -> bool:
+    """Whether a second length comes often enough to be that of another kind of frames."""
+    usual = Counter(map(len, frames)).most_common(2)
+    return len(usual) == 2 and usual[1][1] >= FEWEST_FRAMES
 
 
 def matrix_of(

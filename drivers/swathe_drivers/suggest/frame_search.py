@@ -14,6 +14,7 @@ from swathe_drivers.suggest.frame_capture import (
     FEWEST_FRAMES,
     CapturedBytes,
     Framed,
+    has_lengths,
     matrix_of,
 )
 from swathe_drivers.suggest.frame_kinds import kind_place
@@ -64,7 +65,7 @@ def _slip(stream: CapturedBytes) -> Iterator[Framed]:
         return
     why = f"{len(frames)} frames between bytes C0"
     why += f", in which DB is followed by DC or DD only, {good} times" if good else ""
-    every = tuple(zip(offsets, frames, strict=True)) if others else ()
+    every = tuple(zip(offsets, frames, strict=True)) if others or has_lengths(frames) else ()
     rank = 2.0 + (good > 0)
     yield Framed({"kind": "slip"}, rows, where, 0, share, why, others, rank=rank, every=every)
 

@@ -116,6 +116,13 @@ def described_kinds(
             records.insert(0, _record(without, bare, what, one))
             why = f"{without.rows.shape[0]} frames like those with a value, and shorter by it"
             findings.append(Finding(_name(without), what, Basis.LIKELY, why))
+    if len(records) == 1:
+        for other in _of_other_lengths(used[0], every):
+            what = "passed over"
+            records.append(_record(other.kind, _bare(one, other), what, one))
+            why = f"{other.kind.rows.shape[0]} frames without a reading or a position"
+            findings.append(Finding(_name(other.kind), what, Basis.LIKELY, why))
+            further.append(other.kind)
     if len(records) < 2:
         return []
     if numbered:
@@ -136,6 +143,24 @@ def described_kinds(
     cost = 2.0 * sum(each.cost for each in used) / max(1, looked)
     rank = one.rank * 4 + score - cost
     return [Suggestion(text, (*common, *findings), questions, rank=rank)]
+
+
+def _of_other_lengths(used: _Described, every: Sequence[_Described]) -> list[_Described]:
+    """The other kinds, if each is of another length than the one that is used: no status divides them."""
+    others = [each for each in every if each is not used and each.kind is not used.kind]
+    if any(each.kind.length == used.kind.length for each in others):
+        return []
+    return others
+
+
+def _bare(one: CheckedFrames, each: _Described) -> list[ColumnGuess]:
+    """The fields of frames that mean nothing here: nothing but their length."""
+    items, _ = items_of(one, each.kind.rows, each.fields, each.roles)
+    skip = ColumnGuess({"is": "skip", "bytes": 1}, Basis.LIKELY, "frames that are passed over")
+    out: list[ColumnGuess] = []
+    for item in items:
+        out += [item] if item.table["is"] == "length" else [skip] * field_bytes(item)
+    return out
 
 
 def _with_fewer(

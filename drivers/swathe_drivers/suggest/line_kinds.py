@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["LineKind", "kinds_of"]
+__all__ = ["LineKind", "kinds_of", "number_like"]
 
 _MIN_SHARE: Final = 0.04  # of the lines; fewer are strange lines, not a kind
 _MOST_KINDS: Final = 6
@@ -112,6 +112,11 @@ def _usual(rows: Sequence[list[str]], where: list[int]) -> list[int]:
         if not (none and any(_LETTER.search(text) for text in rows[at]))
     ]
     return kept if len(kept) > 0.8 * len(where) else where
+
+
+def number_like(text: str) -> bool:
+    """Whether a text is a number."""
+    return _NUMBER.fullmatch(text) is not None
 
 
 def _has_digits(text: str) -> bool:

@@ -2,14 +2,15 @@
 
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from swathe_drivers.suggest.findings import Basis, ColumnGuess, Finding, Suggestion
 from swathe_drivers.suggest.line_writing import CutLines, DividedColumns
+from swathe_drivers.suggest.valueless_lines import valueless
 from swathe_drivers.suggest.writing import RecordGuess, write
 
-__all__ = ["DescribedLines", "together"]
+__all__ = ["DescribedLines", "together", "with_missing"]
 
 _VALUES: Final = frozenset({"thickness", "time_of_flight"})
 _MOVING: Final = frozenset({"counts", "position"})
@@ -63,8 +64,27 @@ def together(apart: Sequence[DescribedLines]) -> list[Suggestion]:
             if value != moving:
                 best.setdefault(value, one)
         if len(best) == 2 and _are_apart(best[True], best[False]):
-            found.append(_joined([best[True], best[False]]))
+            missing = _without_value(best[True])
+            joined = [best[True], best[False]]
+            found.append(_joined(joined, [] if missing is None else [missing]))
     return found
+
+
+def with_missing(one: DescribedLines) -> list[Suggestion]:
+    """Return a description of lines that have a second kind without a value, if there are such lines."""
+    if not one.kinds & _VALUES:
+        return []
+    missing = _without_value(one)
+    return [] if missing is None else [_joined([one], [missing])]
+
+
+def _without_value(one: DescribedLines) -> tuple[RecordGuess, Finding] | None:
+    """The lines that begin as those of a kind, and have a word in place of the value."""
+    separator = one.columns.settings.get("separator")
+    if one.columns.driver != "delimited" or not isinstance(separator, str):
+        return None
+    bodies = [body.decode("latin-1") for body in one.look.bodies]
+    return valueless(bodies, separator, one.columns.kind, list(one.items.values()))
 
 
 def _are_apart(one: DescribedLines, other: DescribedLines) -> bool:
@@ -80,11 +100,16 @@ def _are_apart(one: DescribedLines, other: DescribedLines) -> bool:
     return bool(texts[0] and texts[1] and texts[0] != texts[1])
 
 
-def _joined(kinds: Sequence[DescribedLines]) -> Suggestion:
+def _joined(
+    kinds: Sequence[DescribedLines], without: Sequence[tuple[RecordGuess, Finding]] = ()
+) -> Suggestion:
     parts = [kind.suggestion for kind in kinds]
     tables = [tomllib.loads(part.text) for part in parts]
     shared = _in_all(kinds)
-    records = []
+    records = [
+        replace(record, items=[_kept(item, shared) for item in record.items])
+        for record, _ in without
+    ]
     for kind in kinds:
         items = {key: _kept(item, shared) for key, item in kind.items.items()}
         if kind.columns.driver == "pattern":
@@ -116,8 +141,11 @@ def _joined(kinds: Sequence[DescribedLines]) -> Suggestion:
         for one in dict.fromkeys(one for part in parts for one in part.findings)
         if one.about != "other lines"
     )
+    findings += tuple(finding for _, finding in without)
     questions = tuple(dict.fromkeys(one for part in parts for one in part.questions))
-    rank = parts[0].rank + 0.5 * max(0.0, parts[1].rank) + 5.0
+    rank = parts[0].rank + 2.0 * len(without)
+    if len(parts) > 1:
+        rank += 0.5 * max(0.0, parts[1].rank) + 5.0
     return Suggestion(text, findings, questions, rank=rank)
 
 

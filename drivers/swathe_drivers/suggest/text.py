@@ -17,7 +17,7 @@ from swathe_drivers.suggest.hints import Hints
 from swathe_drivers.suggest.line_checks import find_line_check
 from swathe_drivers.suggest.line_items import column_of, unit_of
 from swathe_drivers.suggest.line_kinds import LineKind, kinds_of
-from swathe_drivers.suggest.line_records import DescribedLines, together
+from swathe_drivers.suggest.line_records import DescribedLines, together, with_missing
 from swathe_drivers.suggest.line_writing import (
     CutLines,
     DividedColumns,
@@ -71,8 +71,10 @@ def suggest_text(
             if described is not None:
                 items, suggestion = described
                 found.append(suggestion)
+                lines = DescribedLines(look, columns, items, suggestion)
+                found += with_missing(lines)
                 if len(kinds) > 1 and columns.driver != "fixed_columns":
-                    apart.append(DescribedLines(look, columns, items, suggestion))
+                    apart.append(lines)
                 leads = [kind.lead for kind in kinds]
                 if columns.driver == "delimited" and leads.count(columns.kind.lead) == 1:
                     understood |= _is_understood(columns, suggestion, hints, len(look.lines))

@@ -23,12 +23,16 @@ class TestExample(DriverContract):
         b"#008 A 03.20*75\r\n",
         b"#009 V 03.20*63\r\n",
         b"#010 A 99.99*7D\r\n",
+        b"#999 A 07.50*77\r\n",
+        b"#000 A 07.51*7F\r\n",
     )
     values: ClassVar[Sequence[Mapping[str, Any]]] = (
         {"sequence": 7, "valid": True, "thickness": 12.41},
         {"sequence": 8, "valid": True, "thickness": 3.2},
         {"sequence": 9, "valid": False, "thickness": np.nan},
         {"sequence": 10, "valid": True, "thickness": 99.99},
+        {"sequence": 999, "valid": True, "thickness": 7.5},  # the number starts again behind it
+        {"sequence": 0, "valid": True, "thickness": 7.51},
     )
     garbage: ClassVar[bytes] = b"BATTERY LOW\r\n"
     damaged: ClassVar[Sequence[bytes]] = (

@@ -1,7 +1,11 @@
 """The contract that every driver keeps, as tests to inherit."""
 
+import decimal
+import locale
 import random
+import sys
 import tracemalloc
+import warnings
 
 import numpy as np
 import pytest
@@ -9,6 +13,7 @@ import pytest
 from swathe_drivers.abc import NumberingDecoder, inputs_of
 from swathe_drivers.errors import SettingsError
 from swathe_drivers.records import (
+    ABSENT_TIME,
     MAX_EXCERPT,
     MAX_FAULTS,
     READING,
@@ -58,6 +63,14 @@ class DriverContract(RecordMeaning, OverPorts):
         assert set(decoder.count_periods) == set(decoder.axes)
         assert decoder.length_axes <= set(decoder.axes)
         assert decoder.gives <= {"time_of_flight", "thickness", "amplitude", "waveform"}
+        for name in {"time_of_flight", "thickness", "amplitude"} - decoder.gives:
+            assert np.isnan(found.readings[name]).all(), f"{name!r} is not in 'gives'"
+        if not decoder.has_clock:
+            for records in (found.readings, found.positions):
+                assert (records["device_time"] == ABSENT_TIME).all(), "'has_clock' is false"
+        if decoder.numbered:
+            missing = {batch.n_missing for batch in found.batches}
+            assert missing == {None}, "'n_missing' is None where records are numbered"
         if decoder.combined:
             assert begins_record(found.readings).sum() == found.positions.size
         if (inputs := inputs_of(decoder)) is not None:
@@ -234,8 +247,9 @@ class DriverContract(RecordMeaning, OverPorts):
         return bytes(data)
 
     def test_memory_is_bounded_whatever_comes(self) -> None:
-        """Much without any record leaves no more than the limit behind."""
-        for filling in (b"\0", b"\xff", b"A", self.records[0][:1], self.records[0][:-1]):
+        """Much, with and without records, leaves no more than the limit behind."""
+        whole = b"".join(self.records)
+        for filling in (b"\0", b"\xff", b"A", self.records[0][:1], self.records[0][:-1], whole):
             decoder = self.decoder()
             chunk = (filling * (4096 // len(filling) + 1))[:4096]
             decoder.feed(chunk, MS)
@@ -255,6 +269,29 @@ class DriverContract(RecordMeaning, OverPorts):
         one, other = made.decoder(ns_per_byte=0), made.decoder(ns_per_byte=0)
         one.feed(self.records[0][:-1], MS)
         assert_same_records(self.feed(self.whole), self.feed(self.whole, decoder=other))
+
+    def test_process_is_left_as_it_was(self, capsys: pytest.CaptureFixture[str]) -> None:
+        """Nothing is printed, and numpy's handling of errors, locale and random numbers stay."""
+        before = _process()
+        capsys.readouterr()
+        decoder = self.decoder()
+        self.feed([*self.whole, [self.garbage]], decoder=decoder)
+        printed, after = capsys.readouterr(), _process()
+        for name in before:
+            assert after[name] == before[name], f"{name} of the process changed"
+        assert printed.out == printed.err == "", "the decoder prints"
+
+
+def _process() -> dict[str, object]:
+    """Return what a driver might change of the process that it runs in."""
+    return {
+        "numpy's handling of errors": np.geterr(),
+        "the locale": locale.setlocale(locale.LC_ALL),
+        "the decimal context": str(decimal.getcontext()),
+        "the state of random numbers": random.getstate(),
+        "the limit of recursion": sys.getrecursionlimit(),
+        "the filter of warnings": list(warnings.filters),
+    }
 
 
 def _first_offset(found: object) -> int:

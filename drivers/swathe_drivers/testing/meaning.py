@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from swathe_drivers.framing import MAX_TERMINATOR
+from swathe_drivers.records import FaultReason
 from swathe_drivers.testing.base import ContractBase
 from swathe_drivers.testing.feeding import MS, Total, one_by_one
 
@@ -73,6 +74,12 @@ class RecordMeaning(ContractBase):
         for name in sorted(required - {"valid"}):
             given = {str(row[name]) for row in self.values if name in row}
             assert len(given) > 1, f"give records that differ in {name!r}"
+        if (wrap := decoder.sequence_wrap) is not None and decoder.numbered:
+            numbers = {row["sequence"] for row in self.values if "sequence" in row}
+            assert {0, wrap - 1} <= numbers, (
+                f"give the record with the highest number, {wrap - 1}, and the one behind it, with 0:"
+                " 'sequence_wrap' says that they follow one another"
+            )
         if "valid" in required and "waveform" not in decoder.gives:
             texts = "one with and one without an echo, or state 'always_valid = True'"
             assert {bool(row["valid"]) for row in self.values if "valid" in row} == {
@@ -92,6 +99,7 @@ class RecordMeaning(ContractBase):
         """Where a checksum covers the record: any single bit of it, in any place."""
         if not self.checksum:
             pytest.skip("the protocol has no checksum")
+        faults = 0
         for record in (self.records[0], self.records[-1]):
             sound = self._rows(self.feed([[record], [self.garbage]]))
             bits = range(8 * len(record))
@@ -100,8 +108,11 @@ class RecordMeaning(ContractBase):
             for bit in bits:
                 flipped = bytearray(record)
                 flipped[bit // 8] ^= 1 << bit % 8
-                found = self._rows(self.feed([[bytes(flipped)], [self.garbage]]))
+                total = self.feed([[bytes(flipped)], [self.garbage]])
+                found = self._rows(total)
                 assert found <= sound, f"bit {bit} flipped gives {found} of {bytes(flipped)!r}"
+                faults += total.n_faults[FaultReason.CHECKSUM]
+        assert faults, "no flipped bit is a fault 'checksum': damaged records are passed over"
 
     def test_no_byte_in_any_place_raises(self) -> None:
         """Each value of a byte in a record's places; numbers that are none; parts of records."""

@@ -65,7 +65,7 @@ def test_duration_needs_a_number_and_a_unit(text: str) -> None:
     [
         ({"fields": [COUNT]}, f"'{KEY}.framing' must be given"),
         ({"framing": {"kind": "fixd"}, "fields": [COUNT]},
-         (f"'{KEY}.framing.kind' must be one of 'fixed', 'length_prefix', 'start_stop', 'doubled', 'slip', 'idle_gap'"
+         (f"'{KEY}.framing.kind' must be one of 'fixed', 'length_prefix', 'start_stop', 'doubled', 'slip', 'cobs', 'idle_gap'"
           " (got 'fixd')")),
         (
             {"framing": FIXED, "fields": []},

@@ -5,6 +5,7 @@ these are searched, and compared by how much of the bytes they explain. Each fin
 and each description is tried with its own driver on the capture before it is proposed.
 """
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
@@ -38,6 +39,8 @@ _PARITY: Final = 0.98  # of the bytes
 _MOST_OTHERS: Final = 3
 _MOST_FINDINGS: Final = 4
 _MOST_TROUBLE: Final = 0.3
+_MORE_READINGS: Final = 1.02
+_GIVEN: Final = frozenset({"thickness", "time_of_flight", "amplitude", "counts", "position"})
 
 
 def suggest(
@@ -144,6 +147,8 @@ def _best(
     usable = [one for one in ranked if one.text]
     if not usable:
         return ranked[0]
+    best = usable[0]
+    usable = sorted(usable, key=lambda one: not _reads_more(one, best))  # else the best stays first
     others = tuple(one for one in usable[1:] if one.text != usable[0].text and _is_good(one))[
         :_MOST_OTHERS
     ]
@@ -154,6 +159,18 @@ def _best(
             "", (*usable[0].findings[:_MOST_FINDINGS], usable[0].findings[-1], nothing)
         )
     return replace(usable[0], others=others)
+
+
+def _reads_more(one: Suggestion, best: Suggestion) -> bool:
+    """Whether a description reads more values than the best, and all that it gives: none is passed over."""
+    if not _is_good(one) or one.trouble > best.trouble or len(one.unmet) > len(best.unmet):
+        return False
+    more = one.readings > _MORE_READINGS * best.readings > 0
+    return more and _given(one) >= _given(best)
+
+
+def _given(one: Suggestion) -> frozenset[str]:
+    return frozenset(re.findall(r'^\s*[^#\s].*\bis = "(\w+)"', one.text, re.MULTILINE)) & _GIVEN
 
 
 def _is_nonsense(one: Suggestion) -> bool:

@@ -13,6 +13,7 @@ from swathe_drivers.suggest.flags import Flag
 from swathe_drivers.suggest.frame_items import series_of
 from swathe_drivers.suggest.halves import without_halves
 from swathe_drivers.suggest.hints import Hints
+from swathe_drivers.suggest.probe_columns import with_inputs
 from swathe_drivers.suggest.roles import Roles, assign
 from swathe_drivers.suggest.series import Series
 from swathe_drivers.suggest.tiling import sampled_rows, tiled
@@ -112,7 +113,7 @@ def _assigned(
             flags.append(Flag(key, numbers=one.steps))
     few = {flag.key for flag in flags if np.unique(full[flag.key].steps).size <= 4}
     moving = [one for one in series if one.key not in few]
-    return assign(moving, flags, hints)
+    return with_inputs(assign(moving, flags, hints), series)
 
 
 _TENS: Final = frozenset(10.0**-power for power in range(5))

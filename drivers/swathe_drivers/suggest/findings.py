@@ -85,6 +85,7 @@ class Suggestion:
         trouble: faults of the trial, for each record.
         rank: by which descriptions are compared: the higher, the more they explain.
         unmet: what was asked for or read off the display and is not in it, in sentences.
+        readings: how many with a value the trial gave.
     """
 
     text: str
@@ -95,6 +96,7 @@ class Suggestion:
     good: bool = False
     trouble: float = 0.0
     unmet: tuple[str, ...] = ()
+    readings: int = 0
 
     @property
     def guessed(self) -> tuple[Finding, ...]:

@@ -69,6 +69,8 @@ def field_table(one: Encoded, role: Role, rows: NDArray[np.uint8] | None = None)
     elif role.kind == "sequence":
         if one.span is not None and keys.get("wrap") == one.span:
             keys.pop("wrap")
+    elif role.kind == "probe":
+        table["type"] = f"u{one.size}"
     elif role.kind == "device_time":
         if role.period is not None and role.period != one.span:
             power = role.period.bit_length() - 1

@@ -2,12 +2,12 @@
 
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 from swathe_drivers.suggest.findings import Basis, ColumnGuess, Finding, Suggestion
 from swathe_drivers.suggest.line_writing import CutLines, DividedColumns
-from swathe_drivers.suggest.valueless_lines import valueless
+from swathe_drivers.suggest.valueless_lines import Valueless, valueless
 from swathe_drivers.suggest.writing import RecordGuess, write
 
 __all__ = ["DescribedLines", "together", "with_missing"]
@@ -78,7 +78,7 @@ def with_missing(one: DescribedLines) -> list[Suggestion]:
     return [] if missing is None else [_joined([one], [missing])]
 
 
-def _without_value(one: DescribedLines) -> tuple[RecordGuess, Finding] | None:
+def _without_value(one: DescribedLines) -> Valueless | None:
     """The lines that begin as those of a kind, and have a word in place of the value."""
     separator = one.columns.settings.get("separator")
     if one.columns.driver != "delimited" or not isinstance(separator, str):
@@ -100,15 +100,13 @@ def _are_apart(one: DescribedLines, other: DescribedLines) -> bool:
     return bool(texts[0] and texts[1] and texts[0] != texts[1])
 
 
-def _joined(
-    kinds: Sequence[DescribedLines], without: Sequence[tuple[RecordGuess, Finding]] = ()
-) -> Suggestion:
+def _joined(kinds: Sequence[DescribedLines], without: Sequence[Valueless] = ()) -> Suggestion:
     parts = [kind.suggestion for kind in kinds]
     tables = [tomllib.loads(part.text) for part in parts]
     shared = _in_all(kinds)
     records = [
-        replace(record, items=[_kept(item, shared) for item in record.items])
-        for record, _ in without
+        RecordGuess(note, (), "columns", [_kept(item, shared) for item in items])
+        for note, items, _ in without
     ]
     for kind in kinds:
         items = {key: _kept(item, shared) for key, item in kind.items.items()}
@@ -141,7 +139,7 @@ def _joined(
         for one in dict.fromkeys(one for part in parts for one in part.findings)
         if one.about != "other lines"
     )
-    findings += tuple(finding for _, finding in without)
+    findings += tuple(finding for *_, finding in without)
     questions = tuple(dict.fromkeys(one for part in parts for one in part.questions))
     rank = parts[0].rank + 2.0 * len(without)
     if len(parts) > 1:

@@ -25,6 +25,7 @@ from swathe_drivers.suggest.line_writing import (
     written_lines,
 )
 from swathe_drivers.suggest.lines import TimedLine, cut, find_terminator, prompts_of, separators
+from swathe_drivers.suggest.probe_columns import with_inputs
 from swathe_drivers.suggest.roles import assign
 from swathe_drivers.suggest.series import Series
 from swathe_drivers.suggest.skeleton import skeletons_of
@@ -350,7 +351,7 @@ def _described(
     moving = [
         one for one in series if one.key not in few or set(one.values) == {0.0, 1.0, 2.0, 3.0}
     ]
-    roles = assign(moving, flags, hints)
+    roles = with_inputs(assign(moving, flags, hints), series)
     if not {role.kind for role in roles.of.values()} & _USEFUL:
         return None
     items = {

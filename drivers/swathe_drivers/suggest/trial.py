@@ -123,6 +123,11 @@ def _position_problems(decoder: Decoder, positions: NDArray[Any]) -> list[str]:
     return problems
 
 
+_FAULTY: Final = 300.0
+_MOST_FAULTY: Final = 0.1
+"""What faults cost a description, for each of its records, up to so many of them: another way of cutting has fewer."""
+
+
 def tried(
     found: Suggestion,
     chunks: Sequence[tuple[int, bytes]],
@@ -161,6 +166,7 @@ def tried(
     rank = found.rank if trial.good else found.rank - 40.0 * len(trial.problems)
     rank -= _PASSED_OVER * trial.ignored / max(1, trial.ignored + trial.records)
     trouble = trial.faults / max(1, trial.records)
+    rank -= _FAULTY * min(trouble, _MOST_FAULTY)
     return replace(
         found,
         findings=(*found.findings, finding),
@@ -168,4 +174,5 @@ def tried(
         good=trial.good,
         trouble=0.0 if trial.faults <= 1 else trouble,
         unmet=missing,
+        readings=trial.readings,
     )

@@ -2,13 +2,12 @@
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import Final
+from typing import Final, NamedTuple
 
 from swathe_drivers.suggest.findings import Basis, ColumnGuess, Finding
 from swathe_drivers.suggest.line_kinds import LineKind, number_like
-from swathe_drivers.suggest.writing import RecordGuess
 
-__all__ = ["valueless"]
+__all__ = ["Valueless", "valueless"]
 
 _FEWEST: Final = 3
 _MOST_SHARE: Final = 0.6
@@ -17,10 +16,18 @@ _BEFORE: Final = frozenset({"device_time", "sequence", "counts", "position", "co
 """Columns that are the same in lines without a value, at the same place."""
 
 
+class Valueless(NamedTuple):
+    """A kind of lines without a value: what it is for a comment, its columns, and the finding."""
+
+    note: str
+    items: list[ColumnGuess]
+    finding: Finding
+
+
 def valueless(
     bodies: Sequence[str], separator: str, kind: LineKind, items: Sequence[ColumnGuess]
-) -> tuple[RecordGuess, Finding] | None:
-    """Return the table of such lines, and the finding of them; None if there are none.
+) -> Valueless | None:
+    """Return the columns of such lines, and the finding of them; None if there are none.
 
     Args:
         bodies: all lines, without their checksums.
@@ -63,4 +70,4 @@ def valueless(
     about = f"lines of {columns} columns that begin with {kind.lead!r}"
     why = f"{number} lines have {word} where the others have the value"
     finding = Finding(about, "readings without an echo", Basis.LIKELY, why)
-    return RecordGuess(note, (), "columns", found), finding
+    return Valueless(note, found, finding)

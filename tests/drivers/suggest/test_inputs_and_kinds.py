@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import random
+from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from drivers.suggest.streams import wall
 from swathe_drivers.description import parse_description
@@ -20,20 +22,22 @@ from swathe_drivers.suggest.running import Role
 from swathe_drivers.suggest.series import Series
 from swathe_drivers.suggest.valueless_lines import valueless
 
-TIMES = np.arange(240) * 0.05
+TIMES: NDArray[np.float64] = np.arange(240, dtype=np.float64) / 20
 THICKNESS = Role("thickness", 5.0, Basis.LIKELY, "", {"unit": "mm"})
 
 
-def roles_with(numbers: np.ndarray, values: np.ndarray, other: Role | None = None) -> Roles:
+def roles_with(
+    numbers: NDArray[Any], values: NDArray[np.float64], other: Role | None = None
+) -> Roles:
     """The roles of a column of numbers next to a thickness, once inputs are looked for."""
     series = [Series(0, numbers.astype(float), TIMES), Series(1, values, TIMES, whole=False)]
     of = {1: THICKNESS} | ({} if other is None else {0: other})
     return with_inputs(Roles(of, (), 5.0), series)
 
 
-def smooth(offset: float) -> np.ndarray:
+def smooth(offset: float) -> NDArray[np.float64]:
     """A wall of which each probe sees another place."""
-    return 10.0 + offset + 0.5 * np.sin(TIMES)
+    return np.asarray(10.0 + offset + 0.5 * np.sin(TIMES), np.float64)
 
 
 def test_number_whose_values_go_on_from_each_other_is_that_of_the_input() -> None:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from drivers.suggest.streams import wall
 from swathe_drivers.description import parse_description
 from swathe_drivers.suggest import Basis, Suggestion, suggest
-from swathe_drivers.suggest import _reads_more as reads_more  # type: ignore[attr-defined]
+from swathe_drivers.suggest import _reads_more as reads_more
 from swathe_drivers.suggest.findings import ColumnGuess
 from swathe_drivers.suggest.flags import Flag, Verdict, judge_bits
 from swathe_drivers.suggest.line_kinds import LineKind

@@ -18,7 +18,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-SumKind = Literal["sum8", "sum16", "xor8"]
+SumKind = Literal["sum8", "sum16", "xor8", "fletcher16"]
 
 _BLOCK: Final = 128  # a table of 128 × 256 × 4 bytes stays in the second cache
 _AT_ONCE: Final = 1 << 18  # looked up together, to bound the memory taken
@@ -44,13 +44,23 @@ class CrcParameters:
 def simple_sums(
     kind: SumKind, pieces: NDArray[np.uint8], modulo: int | None = None
 ) -> NDArray[np.uint32]:
-    """The sum (modulo 2**8 or 2**16) or exclusive or of each row.
+    """The sum (modulo 2**8 or 2**16), exclusive or, or Fletcher's checksum of each row.
+
+    Fletcher's is 256 times the sum of all sums up to a byte, and the sum of the bytes, both modulo 255 unless
+    given (J. G. Fletcher, "An arithmetic checksum for serial transmissions", IEEE Transactions on
+    Communications 30 (1), January 1982, pp. 247-252).
 
     Args:
         kind: of the checksum.
         pieces: bytes, shape (n, length).
         modulo: of a sum, if it is another.
     """
+    if kind == "fletcher16":
+        behind = np.arange(pieces.shape[1], 0, -1, dtype=np.int64)
+        of = np.int64(modulo or 255)
+        numbers = pieces.astype(np.int64)
+        both = 256 * (numbers @ behind % of) + numbers.sum(axis=1) % of
+        return np.asarray(both, np.uint32)
     axis = 1
     if pieces.shape[1] <= _SHORT:  # many short rows are quicker place by place
         pieces, axis = np.ascontiguousarray(pieces.T), 0

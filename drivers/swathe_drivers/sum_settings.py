@@ -17,7 +17,7 @@ class SumTable(SettingsTable):
     not_below: Annotated[int, Field(ge=1, le=0xFF)] | None = None
     """What is added to a sum below it, so that it is no control character."""
     modulo: Annotated[int, Field(ge=2, le=0x10000)] | None = None
-    """What the sum is modulo; None: 256 or 65536, by its kind."""
+    """What the sum is modulo; None: 256 or 65536, by its kind, and 255 of Fletcher's two."""
 
     def sum_problems(self, kind: str, size: int) -> list[SettingProblem]:
         """Return what is wrong with a checksum of a `kind`, which has `size` bytes."""
@@ -29,6 +29,14 @@ class SumTable(SettingsTable):
             found += [
                 ((key,), f"must be left out with {kind!r}, which is no sum", getattr(self, key))
                 for key in ("negated", "modulo")
+                if getattr(self, key)
+            ]
+        elif kind == "fletcher16":
+            if self.modulo not in (None, 255, 256):
+                found.append((("modulo",), "must be 255 or 256 with 'fletcher16'", self.modulo))
+            found += [
+                ((key,), "must be left out with 'fletcher16'", getattr(self, key))
+                for key in ("negated", "mask", "not_below")
                 if getattr(self, key)
             ]
         elif self.modulo is not None:

@@ -279,7 +279,7 @@ def test_crc_of_a_line_has_the_keys_of_both_tables() -> None:
     """Those of a line's checksum, but that of sums alone, and those of a CRC."""
     lines, frames = tables("Checksums")[:2]
     crc = first_column(frames) - keys(SumChecksum)
-    sums = {"negated", "mask", "not_below"}
+    sums = {"negated", "mask", "not_below", "modulo"}
     assert keys(LineCrc) == first_column(lines) - sums | crc
     assert keys(CrcChecksum) == first_column(frames) - sums
 

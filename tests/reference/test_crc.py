@@ -96,6 +96,24 @@ def test_crc_of_many_rows_is_that_of_each() -> None:
     assert found.tolist() == [zlib.crc32(row.tobytes()) for row in data]
 
 
+@pytest.mark.parametrize("modulo", [None, 255, 256])
+def test_fletchers_checksum_agrees_with_its_definition(modulo: int | None) -> None:
+    """Two sums, a byte at a time, as Fletcher's paper of 1982 has them; and two examples that are often quoted."""
+    source = random.Random(7)
+    messages = [source.randbytes(200) for _ in range(20)] + [b"\xff" * 200]
+    wanted = []
+    for message in messages:
+        low = high = 0
+        for byte in message:
+            low = (low + byte) % (modulo or 255)
+            high = (high + low) % (modulo or 255)
+        wanted.append(256 * high + low)
+    assert simple_sums("fletcher16", rows(*messages), modulo).tolist() == wanted
+    assert simple_sums("fletcher16", rows(b"abcde")).tolist() == [0xC8F0]
+    assert simple_sums("fletcher16", rows(b"abcdef")).tolist() == [0x2057]
+    assert simple_sums("fletcher16", np.empty((2, 0), np.uint8)).tolist() == [0, 0]
+
+
 def test_sums_modulo_another_number_agree_with_python() -> None:
     """Also where the sum is beyond 16 bits."""
     messages = [b"\xff" * 300, b"\xfe" * 300]

@@ -53,7 +53,7 @@ class LineChecker:
         self._modulo = settings.modulo if isinstance(settings, LineSum) else None
         self._quick = (
             self._crc is None
-            and settings.kind != "sum16"
+            and settings.kind not in ("sum16", "fletcher16")
             and settings.over == "text"
             and self._modulo is None
         )

@@ -35,7 +35,7 @@ class _LineChecksum(SettingsTable):
 class LineSum(SumTable, _LineChecksum):
     """The sum or exclusive or of the bytes."""
 
-    kind: Literal["xor", "sum8", "sum16"]
+    kind: Literal["xor", "sum8", "sum16", "fletcher16"]
 
 
 class LineCrc(_LineChecksum, CrcTable):
@@ -49,13 +49,18 @@ def sum_bytes(settings: LineSum | LineCrc) -> int:
     """Return how many bytes the number has."""
     if isinstance(settings, LineCrc):
         return settings.width // 8
-    return 2 if settings.kind == "sum16" else 1
+    return 2 if settings.kind in ("sum16", "fletcher16") else 1
 
 
 def sum_length(settings: LineSum | LineCrc) -> int:
     """Return how many characters the checksum takes in the line."""
     size = sum_bytes(settings)
-    if settings.written == "decimal" and isinstance(settings, LineSum) and settings.modulo:
+    if (
+        settings.written == "decimal"
+        and isinstance(settings, LineSum)
+        and settings.modulo
+        and settings.kind != "fletcher16"
+    ):
         return len(str(settings.modulo - 1))
     return {"bytes": size, "hex": 2 * size, "decimal": _DECIMALS[size]}[settings.written]
 

@@ -53,6 +53,8 @@ class _ValueColumn(_Written):
 
     scale: float = 1.0
     offset: float = 0.0
+    bits: Annotated[int, Field(ge=4, le=_MAX_COUNT_BITS)] | None = None
+    """Bits of a number in hexadecimal or octal that is a two's complement."""
 
 
 _UnitsOfLength = Annotated[dict[ColumnText, LengthUnit], Field(min_length=1, max_length=8)]

@@ -356,6 +356,10 @@ class TextLineSettings(SettingsTable, ABC):
             found.extend(self._text_problems(path, text))
             if not text:
                 found.append((path, "must not be empty", text))
+        bits = getattr(column, "bits", None) if isinstance(column, LimitedValue) else None
+        if bits is not None and getattr(column, "written", "decimal") == "decimal":
+            requirement = "must be left out of a decimal number, which has a sign"
+            found.append((("bits",), requirement, bits))
         if getattr(column, "scale", 1.0) == 0.0:
             found.append((("scale",), "must not be 0", 0.0))
         return found

@@ -269,6 +269,7 @@ class ValueReader:
         )
         self._scale: float = getattr(column, "scale", 1.0)
         self._offset: float = getattr(column, "offset", 0.0)
+        self._bits: int | None = getattr(column, "bits", None)
         self._units = list(texts_behind(column).values())
         self._most = MAX_VALUE if isinstance(column, ChannelColumn) else largest(column.unit)
 
@@ -286,6 +287,12 @@ class ValueReader:
         if absent is not None and not absent.any():
             absent = None
         values, behind = self._reader.floats(fields, faulty, absent)
+        if self._bits is not None:  # a two's complement
+            half = float(1 << self._bits - 1)
+            beyond = (values < 0.0) | (values >= 2.0 * half)
+            if beyond.any():
+                check_range(fields, index, name, faulty, beyond, f"a number of {self._bits} bits")
+            values = np.where(values >= half, values - 2.0 * half, values)
         for number in self._numbers:  # some devices send one beyond all values, such as 9.91e37
             same = values == number
             if same.any():

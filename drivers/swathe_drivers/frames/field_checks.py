@@ -94,6 +94,8 @@ def field_problems(
     elif isinstance(field, RunningNumberField):
         found.extend(_masked_problems(field))
         found.extend(_wrap_problems(field))
+    elif isinstance(field, ProbeField) and field.present:
+        found.extend(_present_problems(field))
     elif isinstance(field, ProbeField):
         found.extend(_masked_problems(field))
         for place, probe in enumerate(field.inputs):
@@ -107,6 +109,21 @@ def field_problems(
         found.extend(_masked_problems(field))
     if isinstance(field, StatusField | IndexMarkField | MaskedNumber | CountsField | NumberField):
         found.extend(_bit_problems(field, fields[index - 1] if index else None))
+    return found
+
+
+def _present_problems(field: ProbeField) -> list[SettingProblem]:
+    """Return what is wrong with bits that show which inputs have a group."""
+    found: list[SettingProblem] = []
+    if field.type not in ("u1", "u2", "u4"):
+        found.append((("type",), "must be u1, u2 or u4 with 'present'", field.type))
+    elif not 1 <= len(field.inputs) <= 8 * bytes_of_type(field.type):
+        requirement = f"must name the input of each bit, the lowest first: at most {8 * bytes_of_type(field.type)}"
+        found.append((("inputs",), requirement, list(field.inputs)))
+    if len(set(field.inputs)) < len(field.inputs):
+        found.append((("inputs",), "must be different", list(field.inputs)))
+    if field.mask is not None:
+        found.append((("mask",), "must be left out with 'present'", field.mask))
     return found
 
 
@@ -138,9 +155,9 @@ def _absent_problems(field: NumberField, place: int, text: str) -> list[SettingP
 
 def _sign_problems(field: CountsField | NumberField) -> list[SettingProblem]:
     found: list[SettingProblem] = []
-    if field.signed and field.mask is None and not field.type.startswith("septet"):
+    if field.signed and field.mask is None and not field.type.startswith(("septet", "sextet")):
         requirement = (
-            "must be left out but for septets and with 'mask': other types are signed by themselves,"
+            "must be left out but for septets and sextets and with 'mask': other types are signed by themselves,"
             " as i4 is"
         )
         found.append((("signed",), requirement, True))

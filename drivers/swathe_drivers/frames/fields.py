@@ -25,6 +25,7 @@ from swathe_drivers.frames.packed import (
     BcdType,
     DigitsType,
     SeptetType,
+    SextetType,
     SignedBcdType,
     bits_of_type,
     bytes_of_type,
@@ -39,7 +40,7 @@ from swathe_drivers.units import DAY_NS, DurationText, TimeUnit, tick_ns
 ByteOrder = Literal["little", "big"]
 Unsigned = Literal["u1", "u2", "u4", "u8"]
 Integer = Literal["u1", "u2", "u4", "u8", "i1", "i2", "i4", "i8"]
-CountType = Literal[Integer, "u3", "i3", BcdType, SignedBcdType, SeptetType, DigitsType]
+CountType = Literal[Integer, "u3", "i3", BcdType, SignedBcdType, SeptetType, SextetType, DigitsType]
 NumberType = Literal[CountType, "f4", "f8"]
 
 
@@ -55,7 +56,7 @@ class _Typed(SettingsTable):
 
 class _Signed(_Typed):
     signed: bool = False
-    """Numbers of 7 bits a byte, or those under a mask, are a two's complement."""
+    """Numbers of 6 or 7 bits a byte, or those under a mask, are a two's complement."""
     sign: Literal["before", "behind"] = "before"
     """Where the sign of digits is, if there is one."""
 
@@ -63,7 +64,7 @@ class _Signed(_Typed):
     def sent_type(self) -> str:
         """The type with what else shows how its numbers are sent; see `packed`."""
         kind = super().sent_type
-        septets = self.signed and kind.startswith("septet")
+        septets = self.signed and kind.startswith(("septet", "sextet"))
         return ("s" if septets else "") + kind + ("-" if self.sign == "behind" else "")
 
 
@@ -146,11 +147,14 @@ class DeviceTimeField(_Typed, DeviceTime):
 class MaskedNumber(_Bits):
     """A number from 0, which may be some of the bits."""
 
-    type: Literal[Unsigned, "u3", BcdType, SeptetType, DigitsType]
+    type: Literal[Unsigned, "u3", BcdType, SeptetType, SextetType, DigitsType]
 
 
 class ProbeField(MaskedNumber, ProbeNumber):
-    """The input of the device that the reading is of."""
+    """The input of the device that the reading is of, or bits of those that have a group in the frame."""
+
+    present: bool = False
+    """Before groups: each bit, the lowest first, shows whether the group of one of `inputs` is there."""
 
 
 class RunningNumberField(MaskedNumber, RunningNumber):

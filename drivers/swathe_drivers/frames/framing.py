@@ -114,7 +114,7 @@ class _Checksum(SettingsTable):
 class SumChecksum(SumTable, _Checksum):
     """The sum or exclusive or of the bytes."""
 
-    kind: Literal["sum8", "sum16", "xor8"]
+    kind: Literal["sum8", "sum16", "xor8", "fletcher16"]
 
 
 class CrcChecksum(_Checksum, CrcTable):
@@ -130,7 +130,7 @@ def checksum_size(checksum: SumChecksum | CrcChecksum | None) -> int:
         return 0
     if isinstance(checksum, CrcChecksum):
         return checksum.width // 8
-    return 2 if checksum.kind == "sum16" else 1
+    return 2 if checksum.kind in ("sum16", "fletcher16") else 1
 
 
 def first_byte_problems(framing: Fixed | LengthPrefix) -> list[SettingProblem]:

@@ -1,4 +1,4 @@
-"""Numbers in frames that are no type of numpy: 24 bits, BCD, 7 bits a byte, and digits as text."""
+"""Numbers in frames that are no type of numpy: 24 bits, BCD, 6 or 7 bits a byte, and digits as text."""
 
 import re
 from functools import cache
@@ -28,7 +28,9 @@ DigitsType = Literal[
 SignedBcdType = Literal["sbcd1", "sbcd2", "sbcd3", "sbcd4", "sbcd5", "sbcd6"]
 SeptetType = Literal["septet1", "septet2", "septet3", "septet4", "septet5"]
 
-_PACKED: Final = re.compile(r"(bcd|sbcd|digits|s?septet)(\d+)-?")
+SextetType = Literal["sextet1", "sextet2", "sextet3", "sextet4", "sextet5"]
+
+_PACKED: Final = re.compile(r"(bcd|sbcd|digits|s?septet|s?sextet)(\d+)-?")
 """Types by name and bytes; `sseptet3` is a two's complement, `digits5-` has its sign behind."""
 _SIGNS: Final = {
     0x0: 1,
@@ -62,7 +64,7 @@ def is_packed(kind: str) -> bool:
 def digits_of(kind: str) -> int | None:
     """Return how many decimal digits a type has; None for a binary one."""
     packed = _PACKED.fullmatch(kind)
-    if packed is None or packed[1].endswith("septet"):
+    if packed is None or packed[1].endswith(("septet", "sextet")):
         return None
     if packed[1] == "sbcd":
         return 2 * int(packed[2]) - 1
@@ -71,7 +73,7 @@ def digits_of(kind: str) -> int | None:
 
 def bits_of_type(kind: str) -> int:
     """Return the bits of a type of binary numbers."""
-    return bytes_of_type(kind) * (7 if "septet" in kind else 8)
+    return bytes_of_type(kind) * (7 if "septet" in kind else 6 if "sextet" in kind else 8)
 
 
 @cache
@@ -86,7 +88,7 @@ def limits(kind: str) -> tuple[int, int]:
     bits = bits_of_type(kind)
     return (
         (0, (1 << bits) - 1)
-        if kind[0] == "u" or kind.startswith("septet")
+        if kind[0] == "u" or kind.startswith(("septet", "sextet"))
         else (-(1 << (bits - 1)), (1 << (bits - 1)) - 1)
     )
 
@@ -118,13 +120,15 @@ def read_packed(
         if kind.endswith("septet", 0, -1):
             good &= byte < 128
             values = values * 128 + byte
+        elif kind.endswith("sextet", 0, -1):
+            values = values * 64 + (byte & 63)
         elif kind.startswith(("bcd", "sbcd")):
             high, low = byte >> 4, byte & 15
             good &= (high <= 9) & (low <= 9)
             values = values * 100 + high * np.int64(10) + low
         else:
             values = values * 256 + byte
-    if kind == "i3" or kind.startswith("sseptet"):
+    if kind == "i3" or kind.startswith(("sseptet", "ssextet")):
         bits = bits_of_type(kind)
         values = np.where(values >> (bits - 1), values - (1 << bits), values)
     return np.where(good, values * sign, 0), good

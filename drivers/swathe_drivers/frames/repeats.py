@@ -42,11 +42,19 @@ class Repeat(SettingsTable):
     clock_of: Literal["first", "last"] = "first"
     """The sample that the frame's `device_time` is of."""
 
-    @property
-    def of_inputs(self) -> bool:
-        """Whether the groups are readings of several inputs at one time."""
-        has_clock = any(isinstance(field, DeviceTimeField) for field in self.fields)
-        return not has_clock and any(isinstance(field, ProbeField) for field in self.fields)
+
+def present_in(own: tuple[AnyField, ...]) -> ProbeField | None:
+    """Return the field before the groups whose bits show which inputs have one; None: there is none."""
+    found = (field for field in own if isinstance(field, ProbeField) and field.present)
+    return next(found, None)
+
+
+def _is_of_inputs(own: tuple[AnyField, ...], repeat: Repeat) -> bool:
+    """Whether the groups are readings of several inputs at one time."""
+    if any(isinstance(field, DeviceTimeField) for field in repeat.fields):
+        return False
+    in_group = any(isinstance(field, ProbeField) for field in repeat.fields)
+    return in_group or present_in(own) is not None
 
 
 def repeat_problems(own: tuple[AnyField, ...], repeat: Repeat | None) -> list[SettingProblem]:
@@ -65,19 +73,30 @@ def repeat_problems(own: tuple[AnyField, ...], repeat: Repeat | None) -> list[Se
         if repeat is not None and (size_of(field) is None or isinstance(field, Waveform)):
             requirement = "must be no A-scan and no 'rest', as samples are repeated behind it"
             found.append((("fields", index), requirement, field.kind))
-        if repeat is not None and not repeat.of_inputs and isinstance(field, RunningNumberField):
+        if (
+            repeat is not None
+            and not _is_of_inputs(own, repeat)
+            and isinstance(field, RunningNumberField)
+        ):
             requirement = "must be 'skip': it numbers frames, and each sample is a record"
             found.append((("fields", index, "is"), requirement, "sequence"))
+    present = [
+        index for index, one in enumerate(own) if isinstance(one, ProbeField) and one.present
+    ]
     if repeat is None:
-        return found
+        requirement = "must be left out without 'repeat'"
+        return found + [(("fields", index, "present"), requirement, True) for index in present]
     for index, field in enumerate(repeat.fields):
+        if isinstance(field, ProbeField) and field.present:
+            requirement = "must be before the group"
+            found.append((("repeat", "fields", index, "present"), requirement, True))
         if size_of(field) is None or isinstance(field, Waveform | IntervalField):
             requirement = "must be no A-scan, no 'interval' and no 'rest' in a group"
             found.append((("repeat", "fields", index), requirement, field.kind))
         if isinstance(field, StatusField) and field.per_sample:
             requirement = "must be left out in the group itself: each sample has its own there"
             found.append((("repeat", "fields", index, "per_sample"), requirement, True))
-    if repeat.of_inputs:
+    if _is_of_inputs(own, repeat):
         return found + _input_problems(own, repeat)
     clocks = [
         any(isinstance(one, DeviceTimeField) for one in fields) for fields in (own, repeat.fields)
@@ -167,7 +186,8 @@ class Repeater:
         self._interval = None if repeat.interval is None else round(nanoseconds(repeat.interval))
         self._has_clock = any(isinstance(field, DeviceTimeField) for field in own)
         self._is_last = repeat.clock_of == "last"
-        self.of_inputs: Final = repeat.of_inputs
+        self.of_inputs: Final = _is_of_inputs(own, repeat)
+        self._present = present_in(own)
         self._wrap_ns = wrap_ns
         masks = [
             8 * bytes_of_type(field.type) + 1 - field.mask.bit_length()
@@ -204,7 +224,9 @@ class Repeater:
 
     def spread(self, samples: Samples, columns: dict[str, NDArray[Any]], faulty: Faulty) -> None:
         """Give each sample a time of its own, from the clock of its frame; or note what is there twice."""
-        if self.of_inputs:
+        if self._present is not None:
+            columns["probe"] = self._inputs(samples, columns["probe"].astype(np.int64), faulty)
+        elif self.of_inputs:
             probes = columns["probe"]
             order = np.lexsort((probes, samples.rows))
             rows, sorted_probes = samples.rows[order], probes[order]
@@ -214,6 +236,7 @@ class Repeater:
                 FaultReason.OUT_OF_RANGE,
                 lambda row: f"input {int(probes[row])} is in the frame twice",
             )
+        if self.of_inputs:
             return
         interval = columns.pop("interval", self._interval)
         if not self._has_clock or interval is None:
@@ -221,3 +244,20 @@ class Repeater:
         steps = samples.places - (samples.counts - 1 if self._is_last else 0)
         times = columns["device_time"] + steps * interval
         columns["device_time"] = times if self._wrap_ns is None else times % self._wrap_ns
+
+    def _inputs(
+        self, samples: Samples, bits: NDArray[np.int64], faulty: Faulty
+    ) -> NDArray[np.int64]:
+        """The input of each group, by the bits of its frame that are set, shape (n,)."""
+        assert self._present is not None  # noqa: S101  for the type checker
+        inputs = np.array(self._present.inputs, np.int64)
+        is_set = (bits[:, np.newaxis] >> np.arange(inputs.size)) & 1
+        number = np.cumsum(is_set, axis=1)
+        wrong = number[:, -1] != samples.counts
+        faulty.add_all(
+            np.flatnonzero(wrong).tolist(),
+            FaultReason.LENGTH,
+            lambda row: f"{samples.counts[row]} groups where {number[row, -1]} inputs are present",
+        )
+        which = (number == samples.places[:, np.newaxis] + 1) & (is_set == 1)
+        return inputs[which.argmax(axis=1)]

@@ -217,7 +217,11 @@ def read_sequence(
 def read_inputs(
     reader: FieldReader, field: ProbeField, raw: NDArray[Any], faulty: Faulty
 ) -> NDArray[Any]:
-    """A column of numbers of inputs, shape (n,)."""
+    """A column of numbers of inputs, shape (n,); bits of those that are present as they are."""
+    if field.present:
+        beyond = raw.astype(np.int64) >> len(field.inputs) != 0
+        reader.out_of_range(faulty, raw, beyond, f"bits of {len(field.inputs)} inputs")
+        return raw
     raw = _under_mask(field, raw)
     if field.inputs:
         allowed = f"one of {', '.join(map(str, field.inputs))}"

@@ -15,6 +15,7 @@ from swathe_drivers import FaultReason
 from swathe_drivers.delimited import DelimitedDecoder, DelimitedSettings
 from swathe_drivers.delimited.clocks import ReadClocks, read_clock
 from swathe_drivers.delimited.notation import read_digits
+from swathe_drivers.description import DescriptionError, parse_description
 from swathe_drivers.errors import SettingsError
 from swathe_drivers.records import Batch
 from swathe_drivers.settings import read_settings
@@ -283,3 +284,24 @@ def test_longest_text_behind_a_number_is_its_own() -> None:
     batch = _fed([column], b"4.2us\r\n0.0042ms\r\n0.0000042 s\r\n")
     np.testing.assert_allclose(batch.readings["time_of_flight"], 4.2, rtol=1e-15)
     assert batch.readings.size == 3
+
+
+def test_bits_of_a_hexadecimal_value_make_it_a_twos_complement() -> None:
+    """At the ends of its range, and beyond; limits and absent numbers are those of the value."""
+    text = (
+        '[protocol]\ncolumns = [{ is = "thickness", unit = "mm" },'
+        ' { is = "channel", name = "t", written = "hex", bits = 8, absent = [-128], min = -127 }]\n'
+    )
+    decoder = parse_description(text, "x").decoder(ns_per_byte=0)
+    batch = decoder.feed(b"1,7F\r\n1,80\r\n1,81\r\n1,FF\r\n1,100\r\n1,-1\r\n", 0)
+    assert batch.channels is not None
+    np.testing.assert_array_equal(batch.channels[:, 0], [127, np.nan, -127, -1])
+    assert dict(batch.n_faults) == {FaultReason.OUT_OF_RANGE: 2}
+
+
+def test_bits_of_a_decimal_value_are_refused() -> None:
+    """It has a sign of its own."""
+    text = '[protocol]\ncolumns = [{ is = "thickness", unit = "mm", bits = 8 }]\n'
+    with pytest.raises(DescriptionError) as caught:
+        parse_description(text, "x")
+    assert "must be left out of a decimal number, which has a sign" in str(caught.value)

@@ -100,6 +100,9 @@ COUNT = '{ is = "counts", axis = "scan", type = "u1" }'
          "absent[0]' must be 0 to 127, which 'mask' holds (got 128)"),
         (('{ is = "counts", axis = "scan", type = "u2", mask = 0xFFF, bits = 13 }',),
          "must be <= 12, the bits of the mask"),
+        (('{ is = "thickness", unit = "mm", type = "u2", signed = true }',),
+         "must be left out but for septets and sextets and with 'mask'"),
+        (('{ is = "probe", type = "u1", present = true, inputs = [1] }', COUNT), "must be left out without 'repeat'"),
         (('{ is = "skip" }', '{ is = "thickness", unit = "mm", type = "u1", mask = 1, shares = true }'),
          "must have a field with a number before it"),
     ],
@@ -119,6 +122,8 @@ def test_bits_and_clocks_that_cannot_be_are_refused(fields: tuple[str, ...], mes
         ('kind = "sum8", modulo = 257', None, "must be <= 256, what 'sum8' can hold"),
         ('kind = "xor8", modulo = 100', None, "must be left out with 'xor8', which is no sum"),
         ('kind = "sum8", modulo = 100, mask = 0x7F', None, "must be left out with 'modulo'"),
+        ('kind = "fletcher16", modulo = 100', None, "must be 255 or 256 with 'fletcher16'"),
+        ('kind = "fletcher16", negated = true', None, "must be left out with 'fletcher16'"),
     ],
 )
 def test_sum_modulo_another_number(keys: str, sum_of: object, message: str) -> None:
@@ -135,3 +140,58 @@ def test_sum_modulo_another_number(keys: str, sum_of: object, message: str) -> N
     body = b"\xa5\xff\xfe"
     batch = decoder.feed(body + bytes([sum_of(body)]), 0)
     assert batch.positions["counts"].tolist() == [[0xFFFE]]
+
+
+@given(st.integers(-(2**17), 2**17 - 1), st.lists(st.integers(0, 3), min_size=3, max_size=3))
+def test_sextets_with_a_sign(count: int, tops: list[int]) -> None:
+    """Whatever the upper two bits of each byte are."""
+    decoder = made('{ is = "counts", axis = "scan", type = "sextet3", signed = true }', length=4)
+    word = count & 0x3FFFF
+    data = bytes(top << 6 | word >> shift & 63 for top, shift in zip(tops, (12, 6, 0), strict=True))
+    batch = decoder.feed(b"\xa5" + data, 0)
+    assert batch.positions["counts"].tolist() == [[count]]
+    assert dict(decoder.count_periods) == {"scan": 2**18}
+
+
+GROUPS = """
+driver = "frames"
+[protocol]
+framing = { kind = "slip" }
+fields = [
+  { is = "counts", axis = "scan", type = "u1" },
+  { is = "probe", type = "u1", present = true, PRESENT },
+]
+[protocol.repeat]
+fields = [{ is = "thickness", unit = "mm", type = "u1", absent = [0] }]
+"""
+
+
+def test_groups_of_the_inputs_that_are_present() -> None:
+    """Next to one position; a bit without an input, and another number of groups, are faults."""
+    text = GROUPS.replace("PRESENT", "inputs = [0, 4, 9]")
+    decoder = parse_description(text, "x").decoder(ns_per_byte=0)
+    frames = ("07 05 08 09", "08 07 01 02 03", "09 02 00", "0A 03 01", "0B 09 01 02", "0C 00 01")
+    batch = decoder.feed(b"".join(b"\xc0" + bytes.fromhex(one) + b"\xc0" for one in frames), 0)
+    assert batch.positions["counts"].tolist() == [[7], [8], [9]]
+    assert batch.readings["probe"].tolist() == [0, 9, 0, 4, 9, 4]
+    np.testing.assert_array_equal(batch.readings["thickness"], [8, 9, 1, 2, 3, np.nan])
+    assert dict(batch.n_faults) == {FaultReason.LENGTH: 2, FaultReason.OUT_OF_RANGE: 1}
+    assert decoder.inputs == (0, 4, 9)  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(
+    ("present", "message"),
+    [
+        ("", "must name the input of each bit, the lowest first: at most 8"),
+        ("inputs = [1, 1]", "must be different"),
+        ("inputs = [1], mask = 3", "must be left out with 'present'"),
+    ],
+)
+def test_present_inputs_that_cannot_be_are_refused(present: str, message: str) -> None:
+    """With what is wrong."""
+    text = GROUPS.replace(
+        "present = true, PRESENT", f"present = true{', ' * bool(present)}{present}"
+    )
+    with pytest.raises(DescriptionError) as caught:
+        parse_description(text, "x")
+    assert message in str(caught.value)

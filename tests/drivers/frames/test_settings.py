@@ -144,7 +144,7 @@ def test_duration_needs_a_number_and_a_unit(text: str) -> None:
          f"'{KEY}.fields[0].max' must be > 'min', which is 5.0 (got 4.0)"),
         (ends(TOF | {"scale": 0}), f"'{KEY}.fields[0].scale' must not be 0 (got 0.0)"),
         (ends(COUNT | {"signed": True}),
-         (f"'{KEY}.fields[0].signed' must be left out but for septets and with 'mask': other types are signed by"
+         (f"'{KEY}.fields[0].signed' must be left out but for septets and sextets and with 'mask': other types are signed by"
           " themselves, as i4 is (got True)")),
         (ends(COUNT | {"sign": "behind"}),
          f"'{KEY}.fields[0].sign' must be left out but for digits, which have a sign as text (got 'behind')"),

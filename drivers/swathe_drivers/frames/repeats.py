@@ -259,5 +259,5 @@ class Repeater:
             FaultReason.LENGTH,
             lambda row: f"{samples.counts[row]} groups where {number[row, -1]} inputs are present",
         )
-        which = (number == samples.places[:, np.newaxis] + 1) & (is_set == 1)
-        return inputs[which.argmax(axis=1)]
+        which = number == samples.places[:, np.newaxis] + 1
+        return inputs[which.argmax(axis=1)]  # the first of these: the bit that is set

@@ -13,6 +13,7 @@ import pytest
 from swathe.cli.main import main
 from swathe_drivers.errors import DriverError
 from swathe_drivers.template import driver_package
+from swathe_drivers.template.contract_inputs import TestExampleInputs as InputsContract
 
 USE = """
 from swathe_drivers import parse_description
@@ -53,6 +54,34 @@ def test_package_passes_its_tests_and_is_found(
         assert done.returncode == 0, done.stdout + done.stderr
         assert "passed" in done.stdout or done.stdout == "[12.41]\n"
         assert "failed" not in done.stdout
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "values_are_those_of_the_manual",
+        "values_cover_what_the_decoder_gives",
+        "damaged_samples_give_no_record",
+        "abilities_fit_the_records",
+        "abilities_stay",
+    ],
+)
+def test_example_of_two_inputs_keeps_the_contract(name: str) -> None:
+    """What concerns inputs; the whole of it in the package's own tests."""
+    getattr(InputsContract(), f"test_{name}")()
+
+
+def test_contract_requires_the_inputs_of_the_records() -> None:
+    """Without them, nothing would be compared."""
+
+    class Silent(InputsContract):
+        values = tuple(
+            {name: value for name, value in row.items() if name != "probe"}
+            for row in InputsContract.values
+        )
+
+    with pytest.raises(AssertionError, match="state \\['probe'\\]"):
+        Silent().test_values_cover_what_the_decoder_gives()
 
 
 def test_nothing_is_left_of_the_example() -> None:

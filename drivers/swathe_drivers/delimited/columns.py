@@ -118,6 +118,10 @@ class StatusColumn(ReadingStatus):
     mask: int | None = Field(default=None, ge=1, lt=2**63)
     valid_when: int | None = Field(default=None, ge=0, lt=2**63)
     """What the bits under `mask` are when the reading is valid."""
+    before: ColumnText = ""
+    """A text before the number."""
+    behind: ColumnText = ""
+    """A text behind it."""
 
 
 class IndexMarkColumn(IndexMark):
@@ -131,6 +135,10 @@ class IndexMarkColumn(IndexMark):
     """How the number is written."""
     mask: int | None = Field(default=None, ge=1, lt=2**63)
     """Bits of which any is set when it did."""
+    before: ColumnText = ""
+    """A text before the number."""
+    behind: ColumnText = ""
+    """A text behind it."""
 
 
 class CountsColumn(_NumberColumn, Counts):

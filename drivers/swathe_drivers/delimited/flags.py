@@ -32,7 +32,17 @@ def status_problems(column: StatusColumn, *, without_value: bool) -> list[Settin
         found.append((("valid_when",), "must be left out without 'mask'", column.valid_when))
     if column.written != "decimal":
         found.append((("written",), "must be left out without 'mask'", column.written))
-    return found
+    return found + _around_problems(column, "'valid' and 'invalid'")
+
+
+def _around_problems(column: StatusColumn | IndexMarkColumn, lists: str) -> list[SettingProblem]:
+    """Return that a flag of texts has these as a whole, and no others around them."""
+    requirement = f"must be left out: {lists} have the texts of the column as a whole"
+    return [
+        ((key,), requirement, getattr(column, key))
+        for key in ("before", "behind")
+        if getattr(column, key)
+    ]
 
 
 def mark_problems(column: IndexMarkColumn) -> list[SettingProblem]:
@@ -41,6 +51,8 @@ def mark_problems(column: IndexMarkColumn) -> list[SettingProblem]:
         if column.mask is not None:
             requirement = "must be left out with 'marked' or 'unmarked', which are texts"
             return [(("mask",), requirement, column.mask)]
+        if around := _around_problems(column, "'marked' and 'unmarked'"):
+            return around
         missing = [key for key in ("marked", "unmarked") if not getattr(column, key)]
         return [((key,), "must have a text: any other is a fault", None) for key in missing]
     if column.mask is None and column.written != "decimal":

@@ -47,7 +47,8 @@ Driver `{name}` for Swathe. It decodes lines of an invented gauge and passes the
 1. `pip install -e .[test]` in this folder, in the environment that has Swathe.
 2. `pytest`
 3. In `tests/test_{name}.py`: records of your device, and what each of them holds.
-4. In `src/{name}/__init__.py`: settings, fields and abilities, until the tests pass.
+4. In `src/{name}/__init__.py`: settings, fields and abilities, until the tests pass. `inputs.py` is the same
+   device with two inputs, for two probes: take it over, or delete it and its test.
 5. `swathe listen PORT --protocol device.toml`, with a description:
 
    ```toml
@@ -79,6 +80,7 @@ def driver_package(name: str) -> Mapping[str, str]:
     def own(module: str) -> str:
         text = files(__name__).joinpath(module).read_text("utf-8")
         text = text.replace(f"{__name__}.driver", name)
+        text = text.replace(f"{__name__}.inputs", f"{name}.inputs")
         text = re.sub(r"\bExample(?=[A-Z])", camel, text)
         text = text.replace("TestExample", f"Test{camel}")
         return (
@@ -90,6 +92,8 @@ def driver_package(name: str) -> Mapping[str, str]:
         "pyproject.toml": _PROJECT.format(**values),
         "README.md": _README.format(**values),
         f"src/{name}/__init__.py": own("driver.py"),
+        f"src/{name}/inputs.py": own("inputs.py"),
         f"src/{name}/py.typed": "",
         f"tests/test_{name}.py": contract,
+        f"tests/test_{name}_inputs.py": own("contract_inputs.py"),
     }

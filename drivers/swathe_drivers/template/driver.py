@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Mapping
 from functools import reduce
 from operator import xor
-from typing import ClassVar, Final
+from typing import Any, ClassVar, Final
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
@@ -29,10 +29,12 @@ from swathe_drivers.records import (
 )
 
 END: Final = b"\r\n"
-LINE: Final = re.compile(rb"#([0-9]{3}) ([AV]) ([0-9]{2}\.[0-9]{2})\*([0-9A-F]{2})")
+LINE: Final = re.compile(
+    rb"#(?P<number>[0-9]{3}) (?P<state>[AV]) (?P<value>[0-9]{2}\.[0-9]{2})\*(?P<sum>[0-9A-F]{2})"
+)
 
-Row = tuple[int, int, int, int, bool, float]
-"""Time, offset, size, number, whether there was an echo, thickness."""
+Row = dict[str, Any]
+"""What a reading holds, by the names of its columns."""
 
 
 class ExampleSettings(BaseModel):
@@ -61,6 +63,8 @@ class ExampleDecoder(ChunkwiseDecoder):
     held_after: Final[Mapping[str, int]] = {}
     gives: Final[frozenset[str]] = frozenset({"thickness"})
     waveform: Final[WaveformFormat | None] = None
+
+    line = LINE
 
     def __init__(self, settings: ExampleSettings, *, ns_per_byte: int) -> None:
         self._longest = settings.longest
@@ -106,24 +110,25 @@ class ExampleDecoder(ChunkwiseDecoder):
         """Take a line without its end."""
         if not line:
             self._use(len(END), "ignored")
-        elif (found := LINE.fullmatch(line)) is None:
+        elif (found := self.line.fullmatch(line)) is None:
             self._fault(FaultReason.UNKNOWN_LINE, len(line), len(END), "no line of the manual")
-        elif not self._checksum_holds(line, found[4]):
+        elif not self._checksum_holds(line, found["sum"]):
             self._fault(FaultReason.CHECKSUM, len(line), len(END), "the checksum differs")
         else:
             self._last = max(self._last, began)
-            number, valid, thickness = self._fields(found)
-            self._rows.append((self._last, self._offset, len(line), number, valid, thickness))
+            where = {"time": self._last, "offset": self._offset, "size": len(line)}
+            self._rows.append(where | self._fields(found))
             self._use(len(line) + len(END), "record")
 
     def _checksum_holds(self, line: bytes, sent: bytes) -> bool:
         return reduce(xor, line.rpartition(b"*")[0]) == int(sent, 16)
 
-    def _fields(self, found: re.Match[bytes]) -> tuple[int, bool, float]:
+    def _fields(self, found: re.Match[bytes]) -> Row:
         """Return number, whether there was an echo, and thickness in mm of a sound line."""
-        valid = found[2] == b"A"
+        valid = found["state"] == b"A"
         # Without an echo there is no value, whatever the device repeats.
-        return int(found[1]), valid, float(found[3]) if valid else np.nan
+        thickness = float(found["value"]) if valid else np.nan
+        return {"sequence": int(found["number"]), "valid": valid, "thickness": thickness}
 
     def _begin_batch(self) -> None:
         self._rows: list[Row] = []
@@ -135,9 +140,8 @@ class ExampleDecoder(ChunkwiseDecoder):
         readings = no_readings()
         if self._rows:
             readings = np.zeros(len(self._rows), READING)
-            columns = ("time", "offset", "size", "sequence", "valid", "thickness")
-            for name, values in zip(columns, zip(*self._rows, strict=True), strict=True):
-                readings[name] = values
+            for name in self._rows[0]:
+                readings[name] = [row[name] for row in self._rows]
             readings["device_time"] = ABSENT_TIME
             readings["time_of_flight"] = readings["amplitude"] = np.nan
         return Batch(

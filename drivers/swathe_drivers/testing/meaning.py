@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from swathe_drivers.abc import inputs_of
 from swathe_drivers.framing import MAX_TERMINATOR
 from swathe_drivers.records import FaultReason
 from swathe_drivers.testing.base import ContractBase
@@ -69,6 +70,7 @@ class RecordMeaning(ContractBase):
         required |= {"valid"} if decoder.gives_readings and not self.always_valid else set()
         required |= {"counts"} if decoder.gives_positions else set()
         required |= {"sequence"} if decoder.numbered else set()
+        required |= {"probe"} if decoder.gives_readings and inputs_of(decoder) != (0,) else set()
         required |= {"device_time"} if decoder.has_clock else set()
         assert stated >= required, f"state {sorted(required - stated)} of the records in 'values'"
         for name in sorted(required - {"valid"}):
@@ -285,4 +287,5 @@ def _abilities(decoder: object) -> dict[str, str]:
         "axes count_periods length_axes gives_readings gives_positions combined has_clock"
         " clock_wrap_ns sequence_wrap numbered pulse_period_ns held_after gives waveform"
     )
-    return {name: repr(getattr(decoder, name)) for name in names.split()}
+    stated = {name: repr(getattr(decoder, name)) for name in names.split()}
+    return stated | {"inputs": repr(getattr(decoder, "inputs", None))}

@@ -305,3 +305,34 @@ def test_bits_of_a_decimal_value_are_refused() -> None:
     with pytest.raises(DescriptionError) as caught:
         parse_description(text, "x")
     assert "must be left out of a decimal number, which has a sign" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("column", "message"),
+    [
+        ('{ is = "status", valid = ["Q1"], before = "Q" }', "'valid' and 'invalid' have the texts"),
+        (
+            '{ is = "index_mark", axis = "scan", marked = ["Z"], unmarked = ["-"], behind = "!" }',
+            "'marked' and 'unmarked' have the texts of the column as a whole",
+        ),
+    ],
+)
+def test_texts_around_a_flag_of_texts_are_refused(column: str, message: str) -> None:
+    """They are part of these."""
+    text = (
+        '[protocol]\ncolumns = [{ is = "thickness", unit = "mm" },'
+        f' {{ is = "counts", axis = "scan" }}, {column}]\n'
+    )
+    with pytest.raises(DescriptionError) as caught:
+        parse_description(text, "x")
+    assert message in str(caught.value)
+
+
+def test_index_mark_in_a_number_with_texts_around_it() -> None:
+    """As a number of a value has them."""
+    text = (
+        '[protocol]\ncolumns = [{ is = "counts", axis = "scan" }, { is = "index_mark", axis = "scan",'
+        ' written = "hex", mask = 8, before = "S=", behind = "h" }]\n'
+    )
+    batch = parse_description(text, "x").decoder(ns_per_byte=0).feed(b"1,S=0Fh\r\n2,S=07h\r\n", 0)
+    assert batch.positions["mark"].tolist() == [[True], [False]]

@@ -13,22 +13,33 @@ from swathe_drivers.frames.framing import CrcChecksum, SumChecksum, checksum_siz
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Checked:
-    """Checksums of n frames, as sent and as computed, shape (n,) each."""
+    """Checksums of n frames, as sent and as computed, and whether they end as they must, shape (n,) each."""
 
     sent: NDArray[np.uint32]
     computed: NDArray[np.uint32]
+    ended: NDArray[np.bool_] | None = None
 
     @property
     def good(self) -> NDArray[np.bool_]:
         """Frames in which they agree."""
-        return np.asarray(self.sent == self.computed)
+        same = np.asarray(self.sent == self.computed)
+        return same if self.ended is None else same & self.ended
 
 
 class Checker:
-    """Checks one kind of checksum at the end of frames."""
+    """Checks one kind of checksum at the end of frames.
 
-    def __init__(self, settings: SumChecksum | CrcChecksum, byte_order: ByteOrder) -> None:
-        self.size: Final = checksum_size(settings)
+    Attributes:
+        size: bytes of the checksum and of what is behind it.
+    """
+
+    def __init__(
+        self, settings: SumChecksum | CrcChecksum, byte_order: ByteOrder, end: bytes = b""
+    ) -> None:
+        """Frames have the bytes `end` behind the checksum."""
+        self._own: Final = checksum_size(settings)
+        self.size: Final = self._own + len(end)
+        self._end = np.frombuffer(end, np.uint8)
         self._kind = settings.kind
         self._first = settings.first
         self._altered: dict[str, Any] = {}
@@ -37,7 +48,7 @@ class Checker:
             self._altered = {name: getattr(settings, name) for name in names}
         self._crc = settings.crc() if isinstance(settings, CrcChecksum) else None
         order = settings.byte_order or byte_order
-        self._dtype = np.dtype(f"{'<' if order == 'little' else '>'}u{self.size}")
+        self._dtype = np.dtype(f"{'<' if order == 'little' else '>'}u{self._own}")
 
     def check(self, frames: NDArray[np.uint8]) -> Checked:
         """Check the rows of an array of shape (n, length); a length of at least `size`."""
@@ -48,9 +59,13 @@ class Checker:
             assert self._kind != "crc"  # noqa: S101  for the type checker
             computed = simple_sums(self._kind, covered, self._altered.get("modulo"))
             if self._altered:
-                computed = as_sent(computed, 8 * self.size, **self._altered)
-        tail = np.ascontiguousarray(frames[:, frames.shape[1] - self.size :])
-        return Checked(tail.view(self._dtype)[:, 0].astype(np.uint32), computed)
+                computed = as_sent(computed, 8 * self._own, **self._altered)
+        behind = frames.shape[1] - self._end.size
+        tail = np.ascontiguousarray(frames[:, behind - self._own : behind])
+        sent = tail.view(self._dtype)[:, 0].astype(np.uint32)
+        if not self._end.size:
+            return Checked(sent, computed)
+        return Checked(sent, computed, (frames[:, behind:] == self._end).all(axis=1))
 
     def check_each(
         self,
@@ -61,17 +76,22 @@ class Checker:
         """Check the frames `block[starts[i]:starts[i] + lengths[i]]`; one shorter is bad."""
         sent = np.ones(starts.size, np.uint32)
         computed = np.zeros(starts.size, np.uint32)
+        ended = np.ones(starts.size, np.bool_) if self._end.size else None
         for length in np.unique(lengths).tolist():
             if length < self.size:
                 continue
             rows = lengths == length
             result = self.check(rows_of(block, starts[rows], length))
             sent[rows], computed[rows] = result.sent, result.computed
-        return Checked(sent, computed)
+            if ended is not None and result.ended is not None:
+                ended[rows] = result.ended
+        return Checked(sent, computed, ended)
 
     def describe(self, result: Checked, row: int) -> str:
         """The sentence for a frame whose checksum is wrong."""
-        digits = 2 * self.size
+        if result.ended is not None and not result.ended[row]:
+            return f"the frame does not end with {self._end.tobytes().hex(' ').upper()}"
+        digits = 2 * self._own
         return (
             f"the frame carries {int(result.sent[row]):0{digits}X}"
             f" but its bytes give {int(result.computed[row]):0{digits}X}"

@@ -50,7 +50,7 @@ class FramesDecoder(RecordDecoder):
         self.gives_each = settings.repeat is None and settings.framing.kind != "idle_gap"
         self._settings = settings
         self._checker = (
-            Checker(settings.checksum, settings.byte_order)
+            Checker(settings.checksum, settings.byte_order, settings.end)
             if settings.checksum is not None
             else None
         )

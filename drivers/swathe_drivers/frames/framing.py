@@ -30,6 +30,8 @@ class Fixed(SettingsTable):
     """Instead of `sync`: what distinguishes the first byte, which is part of the fields."""
     length: int = Field(ge=2, le=65536)
     """Bytes of the whole frame, with `sync` and the checksum."""
+    end: Sync = ()
+    """Bytes behind the checksum, which it does not cover, as an ETX."""
 
 
 class LengthPrefix(SettingsTable):
@@ -39,6 +41,8 @@ class LengthPrefix(SettingsTable):
     sync: Sync = ()
     adds: int = Field(default=0, ge=-65536, le=65536)
     """What must be added to the number sent, for the bytes of the whole frame."""
+    end: Sync = ()
+    """Bytes behind the checksum, which it does not cover, as an ETX."""
 
 
 class StartStop(SettingsTable):

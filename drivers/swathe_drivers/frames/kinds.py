@@ -38,7 +38,7 @@ class FrameKindsDecoder(RecordDecoder):
         self._kinds = [FramesDecoder(kind, ns_per_byte=ns_per_byte) for kind in kinds]
         self._ignores = settings.other_frames == "ignore"
         checksum = settings.checksum
-        checker = None if checksum is None else Checker(checksum, settings.byte_order)
+        checker = None if checksum is None else Checker(checksum, settings.byte_order, settings.end)
         self._framer, is_checked = make_framer(settings, checker, ns_per_byte)
         for kind in self._kinds:
             kind.is_checked = is_checked

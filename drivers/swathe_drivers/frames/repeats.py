@@ -260,4 +260,5 @@ class Repeater:
             lambda row: f"{samples.counts[row]} groups where {number[row, -1]} inputs are present",
         )
         which = number == samples.places[:, np.newaxis] + 1
-        return inputs[which.argmax(axis=1)]  # the first of these: the bit that is set
+        # The first of these is the bit that is set.
+        return np.asarray(inputs[which.argmax(axis=1)], np.int64)

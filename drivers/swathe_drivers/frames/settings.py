@@ -174,12 +174,17 @@ class FramesSettings(SettingsTable):
         return None if None in sizes or self.repeat is not None else self.min_size
 
     @property
+    def end(self) -> bytes:
+        """Bytes behind the checksum."""
+        return bytes(getattr(self.framing, "end", ()))
+
+    @property
     def min_size(self) -> int:
         """The fewest bytes of a frame, without start, stop and escape bytes."""
         if self.record:
             return min(kind.min_size for kind in self.kinds)
         taken = sum(size_of(field) or 0 for field in self.in_order)
-        return taken + len(self.sync) + checksum_size(self.checksum)
+        return taken + len(self.sync) + checksum_size(self.checksum) + len(self.end)
 
     @property
     def samples(self) -> int:
@@ -282,6 +287,9 @@ class FramesSettings(SettingsTable):
                 )
                 found.append((("framing", "sync"), requirement, list(framing.sync)))
             found += first_byte_problems(framing)
+            if framing.end and self.checksum is None:
+                requirement = "must be left out without 'checksum': use a field 'constant'"
+                found.append((("framing", "end"), requirement, list(framing.end)))
         elif isinstance(framing, StartStop):
             found += start_stop_problems(framing, self.checksum)
         elif isinstance(framing, Doubled):
@@ -301,9 +309,9 @@ class FramesSettings(SettingsTable):
             else checksum.sum_problems(checksum.kind, checksum_size(checksum))
         )
         found += [(("checksum", *path), requirement, value) for path, requirement, value in own]
-        covered = self.min_size - checksum_size(checksum)
+        covered = self.min_size - checksum_size(checksum) - len(self.end)
         if isinstance(self.framing, Fixed):
-            covered = self.framing.length - checksum_size(checksum)
+            covered = self.framing.length - checksum_size(checksum) - len(self.end)
         if checksum.first >= covered:
             requirement = f"must be < {covered}, where the checksum is"
             found.append((("checksum", "from"), requirement, checksum.first))

@@ -195,3 +195,26 @@ def test_present_inputs_that_cannot_be_are_refused(present: str, message: str) -
     with pytest.raises(DescriptionError) as caught:
         parse_description(text, "x")
     assert message in str(caught.value)
+
+
+def test_bytes_behind_the_checksum() -> None:
+    """It does not cover them, and a frame that ends otherwise says so; however it is cut."""
+    text = frame(COUNT, length=5).replace("length = 5", "length = 5, end = [0x0D, 0x0A]")
+    text = text.replace("fields", 'checksum = { kind = "xor8" }\nfields', 1)
+    data = bytes.fromhex("A5 07 A2 0D 0A A5 08 AD 0D 0B A5 09 AD 0D 0A A5 0A AF 0D 0A")
+    for size in (1, 3, len(data)):
+        decoder = parse_description(text, "x").decoder(ns_per_byte=0)
+        batches = [decoder.feed(data[at : at + size], 0) for at in range(0, len(data), size)]
+        got = [one for batch in batches for one in batch.positions["counts"][:, 0].tolist()]
+        assert got == [7, 10]
+        details = [fault.detail for batch in batches for fault in batch.faults]
+        assert details[0] == "the frame does not end with 0D 0A"
+        assert details[1] == "the frame carries AD but its bytes give AC"
+
+
+def test_bytes_behind_no_checksum_are_refused() -> None:
+    """A constant field says the same."""
+    text = frame(COUNT, length=3).replace("length = 3", "length = 3, end = [0x0D]")
+    with pytest.raises(DescriptionError) as caught:
+        parse_description(text, "x")
+    assert "framing.end' must be left out without 'checksum'" in str(caught.value)

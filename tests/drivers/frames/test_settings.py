@@ -120,7 +120,7 @@ def test_duration_needs_a_number_and_a_unit(text: str) -> None:
         (ends(COUNT, framing={"kind": "idle_gap", "gap": "0 ms"}),
          f"'{KEY}.framing.gap' must be > 0 (got '0 ms')"),
         (ends(COUNT, checksum={"kind": "crc16"}),
-         (f"'{KEY}.checksum.kind' must be one of 'sum8', 'sum16', 'xor8', 'crc'"
+         (f"'{KEY}.checksum.kind' must be one of 'sum8', 'sum16', 'xor8', 'fletcher16', 'crc'"
           " (got 'crc16')")),
         (ends(COUNT, checksum=CRC_MODBUS | {"poly": 0x18005}),
          f"'{KEY}.checksum.poly' must have at most 16 bits, the width (got 98309)"),
@@ -131,7 +131,7 @@ def test_duration_needs_a_number_and_a_unit(text: str) -> None:
           " (got 17)")),
         (ends(COUNT | {"type": "f4"}),
          (f"'{KEY}.fields[0].type' must be 'u1', 'u2', 'u4', 'u8', 'i1', 'i2', 'i4', 'i8',"
-          " 'u3', 'i3', 'bcd1', 'bcd2', 'bcd3', 'bcd4', 'bcd5', 'bcd6', 'sbcd1', 'sbcd2', 'sbcd3', 'sbcd4', 'sbcd5', 'sbcd6', 'septet1', 'septet2', 'septet3', 'septet4', 'septet5', 'digits1', 'digits2', 'digits3',"
+          " 'u3', 'i3', 'bcd1', 'bcd2', 'bcd3', 'bcd4', 'bcd5', 'bcd6', 'sbcd1', 'sbcd2', 'sbcd3', 'sbcd4', 'sbcd5', 'sbcd6', 'septet1', 'septet2', 'septet3', 'septet4', 'septet5', 'sextet1', 'sextet2', 'sextet3', 'sextet4', 'sextet5', 'digits1', 'digits2', 'digits3',"
           " 'digits4', 'digits5', 'digits6', 'digits7', 'digits8', 'digits9', 'digits10', 'digits11' or"
           " 'digits12'"
           " (got 'f4')")),

@@ -36,7 +36,7 @@ _VELOCITIES: Final = (
     4430,
 )
 """Velocities of longitudinal waves in metals, m/s, to which devices are set, steel first (common practice)."""
-_TICKS_NS: Final = (1.0, 10.0, 100.0, 0.1, 5.0, 2.0, 20.0, 50.0, 0.5, 25.0, 12.5)
+_TICKS_NS: Final = (1.0, 10.0, 100.0, 0.1, 5.0, 2.0, 20.0, 50.0, 0.5, 25.0, 12.5, 2.5, 4.0, 8.0)
 """Counts of a time of flight, the usual ones first (common practice, no source)."""
 _LONGEST_DELAY: Final = 3.0  # us
 _WIDEST: Final = 1.15

@@ -26,6 +26,7 @@ _LONG: Final = 200
 _NEARLY_ALL: Final = 0.97
 _LONGEST_LEAD: Final = 16
 _MOST_LEADS: Final = 4
+_FEWEST_ALIKE: Final = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -185,7 +186,10 @@ def _leads_of(strange: Sequence[bytes], usual: Sequence[bytes]) -> list[str]:
         for width in range(1, min(len(line), _LONGEST_LEAD) + 1):
             lead = line[:width]
             if lead.strip() and not any(other.startswith(lead) for other in usual):
-                found.append(lead.decode("latin-1"))
+                # A damaged line begins as sound ones do: what it goes on with is no heading.
+                alike = any(other[:1] == lead[:1] for other in usual)
+                if not alike or sum(one.startswith(lead) for one in strange) >= _FEWEST_ALIKE:
+                    found.append(lead.decode("latin-1"))
                 break
     return found[:_MOST_LEADS]
 

@@ -11,11 +11,13 @@ from numpy.typing import NDArray
 
 from drivers.suggest.streams import wall
 from swathe_drivers.description import parse_description
-from swathe_drivers.suggest import Basis, Suggestion, suggest
+from swathe_drivers.suggest import Basis, Suggestion, parse_shown, suggest
 from swathe_drivers.suggest import _reads_more as reads_more
 from swathe_drivers.suggest.findings import ColumnGuess
 from swathe_drivers.suggest.flags import Flag, Verdict, judge_bits
+from swathe_drivers.suggest.flight import shown_flight
 from swathe_drivers.suggest.line_kinds import LineKind
+from swathe_drivers.suggest.line_writing import _leads_of as leads_of
 from swathe_drivers.suggest.probe_columns import with_inputs
 from swathe_drivers.suggest.roles import Roles
 from swathe_drivers.suggest.running import Role
@@ -179,3 +181,20 @@ def test_frames_of_another_length_are_passed_over_without_faults() -> None:
     assert batch.readings.size == 240
     assert not batch.n_faults
     assert batch.n_ignored == 12
+
+
+def test_damaged_line_is_no_heading() -> None:
+    """It begins as others do; a line that begins otherwise is one, or one that comes again."""
+    usual = [b"E,1,2", b"E,2,3", b"G,1"]
+    assert leads_of([b"E,9?,3", b"#start"], usual) == ["#"]
+    assert leads_of([b"E:a"] * 3, usual) == ["E:"]
+    assert leads_of([b"E:a"] * 2, usual) == []
+
+
+def test_time_of_flight_in_steps_of_2500_ps_is_found_by_the_display() -> None:
+    """4096 of them are 30.3 mm at 5920 m/s."""
+    series = Series(0, np.linspace(1400.0, 1600.0, 240).round(), TIMES)
+    role = shown_flight(series, 1.0, (parse_shown("11.84 mm"),))
+    assert role is not None
+    assert role.keys == {"unit": "ns", "scale": 2.5}
+    assert role.basis is Basis.GUESS

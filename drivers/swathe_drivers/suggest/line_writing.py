@@ -171,7 +171,8 @@ def _heading_leads(look: CutLines, columns: DividedColumns) -> list[str]:
     usual = set(columns.kind.places)
     lines = [line.data for line in look.lines]
     strange = [line for at, line in enumerate(lines) if at not in usual]
-    often = [line for line, number in Counter(strange).items() if number > 1]
+    counts = Counter(strange)
+    often = [line for line in strange if counts[line] > 1]
     if not 0 < len(strange) < 0.2 * len(lines):
         return []
     return _leads_of(often, [lines[at] for at in columns.kind.places])

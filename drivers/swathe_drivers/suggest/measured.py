@@ -188,6 +188,10 @@ def _plausible_scale(middle: float, places: int) -> float:
     return 0.01
 
 
+_MOST_DB: Final = 20.0
+"""An amplitude is lower than ten times full screen height."""
+
+
 def amplitude_of(series: Series, hints: Hints) -> Role | None:
     """The numbers as an echo's amplitude; None if they cannot be one."""
     good = series.good
@@ -196,6 +200,8 @@ def amplitude_of(series: Series, hints: Hints) -> Role | None:
     label = series.label.strip().upper()
     shown = hints.of("amplitude")
     if label == "DB":
+        if float(np.median(good)) > _MOST_DB:
+            return None  # a gain, or a level that full screen height is not 0 dB of
         return Role("amplitude", 5.0, Basis.LIKELY, "its unit is next to it: dB", {"unit": "dB"})
     if label not in ("", "%"):
         return None

@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 
 from drivers.suggest.streams import wall
 from swathe_drivers.description import parse_description
-from swathe_drivers.suggest import Basis, Suggestion, parse_shown, suggest
+from swathe_drivers.suggest import Basis, Hints, Suggestion, parse_shown, suggest
 from swathe_drivers.suggest import _reads_more as reads_more
 from swathe_drivers.suggest.findings import ColumnGuess
 from swathe_drivers.suggest.flags import Flag, Verdict, judge_bits
 from swathe_drivers.suggest.flight import shown_flight
 from swathe_drivers.suggest.line_kinds import LineKind
 from swathe_drivers.suggest.line_writing import _leads_of as leads_of
+from swathe_drivers.suggest.measured import amplitude_of
 from swathe_drivers.suggest.probe_columns import with_inputs
 from swathe_drivers.suggest.roles import Roles
 from swathe_drivers.suggest.running import Role
@@ -198,3 +199,11 @@ def test_time_of_flight_in_steps_of_2500_ps_is_found_by_the_display() -> None:
     assert role is not None
     assert role.keys == {"unit": "ns", "scale": 2.5}
     assert role.basis is Basis.GUESS
+
+
+def test_level_far_above_full_screen_height_is_no_amplitude() -> None:
+    """A gain of 42 dB, or a level of which 60 dB is full screen height."""
+    values = np.linspace(-12.0, 2.0, 240).round(1)
+    for offset, is_one in ((0.0, True), (50.0, False)):
+        series = Series(0, values + offset, TIMES, whole=False, places=1, label="dB")
+        assert (amplitude_of(series, Hints()) is not None) == is_one

@@ -232,7 +232,7 @@ def test_settings_have_the_usual_defaults() -> None:
         ),
         (
             {"columns": [COUNT], "checksum": {"kind": "md5", "after": "*"}},
-            f"'{KEY}.checksum.kind' must be one of 'xor', 'sum8', 'sum16', 'crc' (got 'md5')",
+            f"'{KEY}.checksum.kind' must be one of 'xor', 'sum8', 'sum16', 'fletcher16', 'crc' (got 'md5')",
         ),
         (
             {"columns": [COUNT | {"bits": 53}]},

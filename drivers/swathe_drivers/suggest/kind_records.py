@@ -116,8 +116,8 @@ def described_kinds(
             records.insert(0, _record(without, bare, what, one))
             why = f"{without.rows.shape[0]} frames like those with a value, and shorter by it"
             findings.append(Finding(_name(without), what, Basis.LIKELY, why))
-    told = len(records)
-    if told == 1:
+    used_kinds = len(records)
+    if used_kinds == 1:
         for other in _of_other_lengths(used[0], every):
             what = "passed over"
             records.append(_record(other.kind, _bare(one, other), what, one))
@@ -139,7 +139,7 @@ def described_kinds(
         findings.append(Finding("other frames", f"{passed} are passed over", Basis.LIKELY, why))
     text, common = written_frames(one, order, port, records=records)
     questions = tuple(dict.fromkeys(q for each in used for q in each.roles.questions))
-    score = sum(each.roles.score for each in used) + _MORE_KINDS * (told - 1)
+    score = sum(each.roles.score for each in used) + _MORE_KINDS * (used_kinds - 1)
     looked = sum(sampled_rows(each.kind.rows.shape[0]).size for each in used)
     cost = 2.0 * sum(each.cost for each in used) / max(1, looked)
     rank = one.rank * 4 + score - cost

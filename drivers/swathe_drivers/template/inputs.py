@@ -9,7 +9,7 @@ from typing import Final
 
 from swathe_drivers.template.driver import ExampleDecoder, ExampleDriver, Row
 
-LINE: Final = re.compile(
+LINE_OF_INPUTS: Final = re.compile(
     rb"#(?P<number>[0-9]{3}) (?P<input>[12]) (?P<state>[AV]) (?P<value>[0-9]{2}\.[0-9]{2})"
     rb"\*(?P<sum>[0-9A-F]{2})"
 )
@@ -23,7 +23,7 @@ class ExampleInputsDecoder(ExampleDecoder):
     """
 
     inputs: Final[tuple[int, ...]] = (1, 2)
-    line = LINE
+    line = LINE_OF_INPUTS
 
     def _fields(self, found: re.Match[bytes]) -> Row:
         """Return the input as well: each reading has that of its own line."""

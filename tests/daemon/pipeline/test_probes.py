@@ -471,6 +471,24 @@ def test_the_delay_of_a_probe_is_in_addition_to_its_devices() -> None:
         np.testing.assert_allclose(thickness[row], expected, atol=1e-5)
 
 
+@pytest.mark.parametrize(("speed", "is_lost"), [(700.0, False), (1000.0, True)])
+def test_a_turn_that_is_too_fast_is_said_to_be_that_or_a_jump(speed: float, is_lost: bool) -> None:
+    """The counts cannot show which; no reading is misplaced, and the alarm names the limit."""
+    offsets = {"gauge": (3.0, 0.0), "second": (0.0, 2.0)}
+    text = text_of(offsets, more=TURNING)
+    pipeline = Pipeline(station(text))
+    pipeline.feed(opened(text))
+
+    def heading(ms: int) -> float:
+        return 30 * np.sin(ms / 1000 * speed / 30)
+
+    legs = drive(offsets, [(-8.0, 2.0), (28.0, 2.0)], lambda n, _scan, _index: 10.0 + n)
+    feed(pipeline, turned(heading, legs))
+    found = [alarm.detail for alarm in pipeline.alarms.alarms if alarm.device == "heading"]
+    assert bool(found) == is_lost
+    assert all("faster than 720 degrees/s" in detail for detail in found)
+
+
 def test_a_heading_is_known_again_once_its_port_is_back() -> None:
     """An absolute encoder has lost nothing; meanwhile readings have no place."""
     offsets = {"gauge": (3.0, 0.0), "second": (0.0, 2.0)}

@@ -64,8 +64,9 @@ def _as_axis(settings: HeadingSettings) -> AxisSettings:
 def heading_conditions(axis: EncodedAxis) -> list[Condition]:
     """Return the changes of whether the heading is known, since they were taken last."""
     text = (
-        "the heading is not known: the counts of its encoder jumped. Readings have no position "
-        "until they come back, or until the next run"
+        "the heading is not known: the counts of its encoder jumped, or the carriage turned faster "
+        f"than {_MAX_SPEED:g} degrees/s, which is taken for a jump. Readings have no position until "
+        "they come back, or until the next run"
     )
     found = [replace(one, detail=text if one.holds else "") for one in axis.conditions]
     axis.conditions.clear()

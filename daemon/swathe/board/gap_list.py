@@ -16,7 +16,7 @@ from swathe.board.stations import StationView
 from swathe.messages import Extent
 from swathe.pipeline import GapCause, GapSnapshot
 from swathe.pipeline.progress.fields import distance_to, extent_text
-from swathe.pipeline.progress.snapshots import causes_text
+from swathe.pipeline.progress.snapshots import causes_text, probe_names
 
 __all__ = ["GapCluster", "cluster_gaps", "gap_clusters", "gap_line", "gap_list"]
 
@@ -57,7 +57,7 @@ class GapCluster:
     def causes_text(self) -> str:
         """The causes, and the probes of a station with several."""
         text = causes_text(self.causes)
-        return f"{text} (probe {', '.join(self.probes)})" if self.probes else text
+        return f"{text} ({probe_names(self.probes)})" if self.probes else text
 
 
 def cluster_gaps(
@@ -168,7 +168,7 @@ def gap_line(clusters: list[GapCluster], view: StationView, width: int) -> str:
         f"gap {first}" if first == last else f"gaps {first}…{last}",
         units.with_unit(f"{scan}{index}"),
         f"{units.with_unit(units.number(_distance(nearest, view), 0))} away",
-        str(nearest.cause) + (f" (probe {', '.join(nearest.probes)})" if nearest.probes else ""),
+        str(nearest.cause) + (f" ({probe_names(nearest.probes)})" if nearest.probes else ""),
         f"{nearest.cells:,} cells" if nearest.cells != 1 else "1 cell",
     ]
     more = len(clusters) - 1 + max(0, view.gaps_not_listed)

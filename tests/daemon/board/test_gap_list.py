@@ -100,6 +100,9 @@ def test_cluster_names_the_probes_of_its_gaps() -> None:
     found, plain = cluster_gaps(gaps, reach=5)
     assert found.causes_text == "too fast (probe p2, p3, p1)"
     assert plain.causes_text == "too fast"
+    many = gap(4, (0, 5), probes=tuple(f"p{k}" for k in range(16)))
+    assert many.causes_text == "too fast (probe p0, p1, p2, p3 and 12 more)"
+    assert cluster_gaps([many], reach=5)[0].causes_text == many.causes_text
     assert "too fast (probe p2, p3, p1)" in gap_line([found], StationView(name="bench"), 200)
 
 

@@ -10,6 +10,8 @@ const UPDATE_MS = 400;
 const REACH_CELLS = 10;
 // Of an entry with many gaps so many are requested at once.
 const MAX_REQUESTED = 20;
+// Probes of an entry that are named.
+const MOST_NAMES = 4;
 
 /** Join neighbouring gaps of one cause on the same lines. */
 export function cluster(gaps, reach) {
@@ -200,7 +202,8 @@ export class GapList {
     const index = region({ scan: null, index: plan.index }, null, one.index);
     const set = (part, text) => { if (part.textContent !== text) part.textContent = text; };
     set(row.where, scan);
-    const probes = one.probes.length ? `probe ${one.probes.join(", ")}` : "";
+    const more = one.probes.length - MOST_NAMES;
+    const probes = one.probes.length ? `probe ${one.probes.slice(0, MOST_NAMES).join(", ")}${more > 0 ? ` and ${more} more` : ""}` : "";
     set(row.details, [causesText(one.causes, one.cells), probes, index, `${count(one.cells)} ${one.cells === 1 ? "cell" : "cells"}`].filter(Boolean).join(" · "));
     set(row.name, `Gap ${one.name}: `);
     row.item.classList.toggle("wanted", one.wanted !== null);

@@ -39,9 +39,12 @@ __all__ = [
     "line_snapshot",
     "lines_of",
     "minimum_text",
+    "probe_names",
 ]
 
 _MOST_LINES = 10_000
+# Probes of a gap that are named; a gap of sixteen is no single probe's.
+_MOST_NAMES = 4
 
 
 class LineNow(Snapshot):
@@ -201,7 +204,7 @@ class GapSnapshot(Snapshot):
     def causes_text(self) -> str:
         """Its cause; with the cells of each where there are several, and the probes of several."""
         text = causes_text(self.causes) if self.causes else str(self.cause)
-        return f"{text} (probe {', '.join(self.probes)})" if self.probes else text
+        return f"{text} ({probe_names(self.probes)})" if self.probes else text
 
     @property
     def end_text(self) -> str:
@@ -252,6 +255,12 @@ class ExcludedZoneSnapshot(ZoneSnapshot):
     time: UtcTime | None = Field(None, description="when; null for a zone of the plan")
     because: str = Field("", description="that person's reason; empty where none was given")
     cells: int = Field(0, description="required cells that it took out of the plan, if excluded")
+
+
+def probe_names(names: Sequence[str]) -> str:
+    """Return the probes of a gap in words; the first few where there are many."""
+    many = len(names) - _MOST_NAMES
+    return f"probe {', '.join(names[:_MOST_NAMES])}" + (f" and {many} more" if many > 0 else "")
 
 
 def causes_text(causes: Mapping[GapCause, int]) -> str:

@@ -37,9 +37,11 @@ export class ProbeTable {
     const name = document.createElement("th");
     name.scope = "row";
     const [value, state, amplitude, share, age, place] = ["value", "state", "amplitude", "share", "age", "place"].map((kind) => element("td", "", kind));
+    const sign = document.createElement("span"), said = element("span", "", "word");
+    state.append(sign, said);
     row.append(name, value, state, amplitude, share, age, place);
     $("probes-now").tBodies[0].append(row);
-    return { row, name, value, state, amplitude, share, age, place };
+    return { row, name, value, sign, word: said, amplitude, share, age, place };
   }
 
   #fill(cells, probe, plan, alive) {
@@ -49,7 +51,8 @@ export class ProbeTable {
     set(cells.name, probe.name);
     set(cells.value, old || probe.thickness === null ? "–" : bare(thick(probe.thickness)));
     const [sign, word] = old ? ["✕", "no reading"] : probe.has_echo ? ["✓", "echo"] : ["✕", "no echo"];
-    set(cells.state, `${sign} ${word}`);
+    set(cells.sign, `${sign} `);
+    set(cells.word, word);
     // That others have an echo meanwhile is what makes it a fault of this one.
     cells.row.className = probe.alone ? "ill" : old || !probe.has_echo ? "without" : "well";
     set(cells.amplitude, old || probe.amplitude === null ? "–" : `${fixed(probe.amplitude, 0)}\u00a0%`);

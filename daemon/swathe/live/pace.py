@@ -4,7 +4,7 @@ A round takes what has arrived. No arrival wakes the loop before, so that a thou
 cost no more rounds than ten. What the intervals keep:
 
 - a gap is published within 250 ms: gaps open and close at instants 50 ms apart, and a tick computes
-  them 120 ms later at most. Where much arrives, each round has a tick;
+  them 120 ms later at most. Where much arrives of each device, each round has a tick;
 - a kill loses nothing older than 50 ms: an arrival waits 8 ms at most in its port, where those of a
   device with a clock are gathered, and 40 ms at most for its round, which hands it to the operating
   system before it computes anything; where a crawler has quicker rounds, not each of them does. For as
@@ -20,10 +20,10 @@ __all__ = ["Pace"]
 _ROUND_NS = 40_000_000
 _CRAWLER_ROUND_NS = 10_000_000
 _MOVING_ROUND_NS = 8_000_000
-# A tick costs the same for one reading as for a hundred.
+# A tick costs the same for one reading of a device as for a hundred, and with many devices many times that.
 _TICK_NS = 120_000_000
 _CRAWLER_TICK_NS = 20_000_000
-_MUCH_BYTES = 4096
+_MUCH_BYTES_EACH = 2048
 _FLUSH_NS = 30_000_000
 # A sync takes as much of the processor as a tick, and wears a disk; it is for power cuts.
 _SYNC_NS = 100_000_000
@@ -40,12 +40,14 @@ class Pace:
         now: host's time, ns.
         checkpoint_ns: interval of checkpoints, ns.
         crawls: whether there is a crawler that may be armed.
+        devices: how many send.
     """
 
-    def __init__(self, now: int, *, checkpoint_ns: int, crawls: bool) -> None:
+    def __init__(self, now: int, *, checkpoint_ns: int, crawls: bool, devices: int = 2) -> None:
         self._now = self._next = self._saved = now
         self._checkpoint_ns = checkpoint_ns
         self._crawls = crawls
+        self._much = _MUCH_BYTES_EACH * max(devices, 2)
         self._moving = False
         self._bytes = 0  # taken since the last tick
         self._ticked = self._flushed = self._synced = now - max(_TICK_NS, _SYNC_NS)
@@ -69,7 +71,7 @@ class Pace:
         interval = _CRAWLER_TICK_NS if self._crawls else _TICK_NS
         if self._moving:
             interval = _MOVING_ROUND_NS
-        much = self._bytes >= _MUCH_BYTES
+        much = self._bytes >= self._much
         if not much and self._now < self._ticked + interval - _EARLY_NS:
             return False
         self._ticked, self._bytes = self._now, 0

@@ -347,6 +347,7 @@ class Daemon:
             time.monotonic_ns(),
             checkpoint_ns=self.station.store.checkpoint,
             crawls=crawl is not None,
+            devices=len(self.station.device),
         )
         async with asyncio.TaskGroup() as tasks:
             checkpoint: asyncio.Task[None] | None = None

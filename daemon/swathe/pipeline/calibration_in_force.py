@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import distinct
+from swathe.arrays import Bools, distinct
 from swathe.calibration import ThicknessLaw
 from swathe.calibration.law import fill_thickness
 from swathe.reading_flags import ReadingFlag
@@ -76,6 +76,8 @@ class CalibrationInForce:
         self.outside = 0
         self.applied: list[AppliedCalibration | None] = []
         self._of = [_OfProbe(None, None, None)]
+        # For each calibration which probes have it, by number, shape (256,).
+        self._same: dict[_OfProbe, Bools] = {}
 
     def open_run(self, station: Station) -> None:
         """Apply the calibrations of a station file from now on.
@@ -85,6 +87,9 @@ class CalibrationInForce:
         """
         numbers = range(len(probes_of(station)))
         self._of = [_OfProbe.of(station_of_probe(station, number)) for number in numbers]
+        self._same = {one: np.zeros(256, bool) for one in self._of}
+        for number, one in enumerate(self._of):
+            self._same[one][number] = True
 
     @property
     def of_probes(self) -> tuple[AppliedCalibration | None, ...]:
@@ -101,11 +106,15 @@ class CalibrationInForce:
         if len(self._of) == 1:
             self._of[0].fill(readings)
             return
-        for number, applied in enumerate(self._of):
-            rows = np.flatnonzero(readings["probe"] == number)
-            part = readings[rows]
-            applied.fill(part)
-            readings[rows] = part
+        for applied, numbers in self._same.items():
+            of_it = numbers[readings["probe"]]
+            if of_it.all():
+                applied.fill(readings)
+                return
+            if of_it.any():
+                part = readings[of_it]
+                applied.fill(part)
+                readings[of_it] = part
 
     def count(self, readings: NDArray[Any]) -> None:
         """Count valid readings on the plan, dtype `READING`."""

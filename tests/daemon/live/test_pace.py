@@ -58,6 +58,14 @@ def test_much_that_arrives_brings_a_tick_each_round() -> None:
     assert gaps(ticks) == {40}
 
 
+@pytest.mark.parametrize(("devices", "ticked"), [(1, 40), (2, 40), (8, 80), (17, 120)])
+def test_what_is_much_grows_with_the_devices(devices: int, ticked: int) -> None:
+    """A tick decodes each of them: seventeen with a little each are no reason for one each round."""
+    pace = Pace(0, checkpoint_ns=SECOND, crawls=False, devices=devices)
+    ticks = [now for now in rounds(pace, 1, arrived=lambda _now: 8192) if pace.tick()]
+    assert gaps(ticks) == {ticked}
+
+
 def test_much_is_counted_from_tick_to_tick() -> None:
     """A burst brings one tick in the round that takes it, and no more after it."""
     pace = made()

@@ -480,7 +480,7 @@ def test_a_turn_that_is_too_fast_is_said_to_be_that_or_a_jump(speed: float, is_l
     pipeline.feed(opened(text))
 
     def heading(ms: int) -> float:
-        return 30 * np.sin(ms / 1000 * speed / 30)
+        return float(30 * np.sin(ms / 1000 * speed / 30))
 
     legs = drive(offsets, [(-8.0, 2.0), (28.0, 2.0)], lambda n, _scan, _index: 10.0 + n)
     feed(pipeline, turned(heading, legs))

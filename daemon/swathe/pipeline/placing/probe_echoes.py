@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Bools, Times
+from swathe.arrays import Bools, Times, distinct
 from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.newest_times import NEVER, NewestTimes
 from swathe.station import AlarmKind
@@ -61,10 +61,8 @@ class ProbeEchoes:
         """
         if len(self._names) < 2:  # nothing would ever take them
             return
-        for number in range(len(self._names)):
+        for number in distinct(np.ascontiguousarray(readings["probe"])).tolist():
             rows = readings["probe"] == number
-            if not rows.any():
-                continue
             times = readings["time"][rows]
             self._readings[number].add(times, known[rows])
             echo = readings["valid"][rows]

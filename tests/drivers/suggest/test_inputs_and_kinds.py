@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -13,9 +14,11 @@ from drivers.suggest.streams import wall
 from swathe_drivers.description import parse_description
 from swathe_drivers.suggest import Basis, Hints, Suggestion, parse_shown, suggest
 from swathe_drivers.suggest import _reads_more as reads_more
-from swathe_drivers.suggest.findings import ColumnGuess
+from swathe_drivers.suggest.findings import ColumnGuess, Finding
 from swathe_drivers.suggest.flags import Flag, Verdict, judge_bits
 from swathe_drivers.suggest.flight import shown_flight
+from swathe_drivers.suggest.frame_capture import has_lengths
+from swathe_drivers.suggest.kind_records import _of_other_lengths as of_other_lengths
 from swathe_drivers.suggest.line_kinds import LineKind
 from swathe_drivers.suggest.line_writing import _leads_of as leads_of
 from swathe_drivers.suggest.measured import amplitude_of
@@ -23,6 +26,7 @@ from swathe_drivers.suggest.probe_columns import with_inputs
 from swathe_drivers.suggest.roles import Roles
 from swathe_drivers.suggest.running import Role
 from swathe_drivers.suggest.series import Series
+from swathe_drivers.suggest.trial import tried
 from swathe_drivers.suggest.valueless_lines import valueless
 
 TIMES: NDArray[np.float64] = np.arange(240, dtype=np.float64) / 20
@@ -164,24 +168,25 @@ def test_status_of_many_numbers_is_a_quantity() -> None:
         assert (found is not None and "valid" in found.keys) == listed
 
 
+@pytest.mark.slow
 def test_frames_of_another_length_are_passed_over_without_faults() -> None:
     """Seldom ones as well, told apart by their first byte; SLIP."""
     source = random.Random(3)
     profile = wall(source, 9.0)
     chunks = []
-    for n in range(240):
+    for n in range(370):
         value = int(100 * (profile(n / 40) + source.gauss(0, 0.01)))
         body = b"\x01" + (0 if n % 41 < 3 else value).to_bytes(2, "big") + bytes([50 + n % 17])
-        bodies = [body] + ([b"\x02" + bytes([n % 7, 9, 9, 9, n % 5])] if n % 20 == 9 else [])
+        bodies = [body] + ([b"\x02" + bytes([n % 7, 9, 9, 9, n % 5])] if n % 36 == 9 else [])
         for one in bodies:
             checked = one + sum(one).to_bytes(2, "big")
             framed = checked.replace(b"\xdb", b"\xdb\xdd").replace(b"\xc0", b"\xdb\xdc")
             chunks.append((n * 20_000_000, b"\xc0" + framed + b"\xc0"))
     found = suggest(chunks)
     batch = parse_description(found.text, "x").decoder(ns_per_byte=0).feed_chunks(chunks)
-    assert batch.readings.size == 240
+    assert batch.readings.size == 370
     assert not batch.n_faults
-    assert batch.n_ignored == 12
+    assert batch.n_ignored == 11
 
 
 def test_damaged_line_is_no_heading() -> None:
@@ -207,3 +212,30 @@ def test_level_far_above_full_screen_height_is_no_amplitude() -> None:
     for offset, is_one in ((0.0, True), (50.0, False)):
         series = Series(0, values + offset, TIMES, whole=False, places=1, label="dB")
         assert (amplitude_of(series, Hints()) is not None) == is_one
+
+
+def test_second_length_is_that_of_another_kind_where_it_comes_ten_times() -> None:
+    """However seldom that is."""
+    assert has_lengths([b"ab"] * 900 + [b"abc"] * 10)
+    assert not has_lengths([b"ab"] * 900 + [b"abc"] * 9)
+    assert not has_lengths([b"ab"] * 900)
+
+
+def test_kinds_of_one_length_are_not_passed_over() -> None:
+    """What divides them may be a status of readings."""
+    of = {size: SimpleNamespace(kind=SimpleNamespace(length=size)) for size in (5, 8, 9)}
+    every: Any = [of[8], of[5], of[9]]
+    assert of_other_lengths(every[0], every) == [of[5], of[9]]
+    again: Any = [*every, SimpleNamespace(kind=SimpleNamespace(length=8))]
+    assert of_other_lengths(again[0], again) == []
+
+
+def test_faults_of_the_trial_count_against_a_description() -> None:
+    """Another way of cutting that has none is the better one."""
+    text = '[protocol]\ncolumns = [{ is = "thickness", unit = "mm" }]\n'
+    one = Suggestion(text, (Finding("x", "y", Basis.SHOWN, ""),), rank=10.0)
+    lines = [b"%.2f\r\n" % (8.0 + 0.01 * n) for n in range(200)]
+    sound = tried(one, [(0, b"".join(lines))], 0)
+    faulty = tried(one, [(0, b"".join([*lines, b"x\r\n", b"y\r\n"]))], 0)
+    assert sound.rank == 10.0
+    assert faulty.rank == 10.0 - 300.0 * 2 / 200

@@ -10,9 +10,18 @@ from typing import Any
 import numpy as np
 import pytest
 
-from swathe_simulators import Recording, Scenario, ScenarioError, World, load_scenario, record
+from swathe_simulators import (
+    Recording,
+    Scenario,
+    ScenarioError,
+    World,
+    builtin_scenario,
+    load_scenario,
+    record,
+)
 from swathe_simulators.base import Floats
 from swathe_simulators.carriage import Carriage
+from swathe_simulators.device_models import GaugeModel
 from swathe_simulators.probe_models import (
     CarriageModel,
     HeadingModel,
@@ -21,6 +30,7 @@ from swathe_simulators.probe_models import (
     ProbeModel,
     ProbeOffsetModel,
     SwappedProbesModel,
+    faulty_probes,
 )
 from swathe_simulators.recording import make_instruments
 from swathe_simulators.trajectory import Piece, Trajectory
@@ -304,6 +314,29 @@ def toml_of(data: dict[str, Any]) -> str:
         return f'"{value}"' if isinstance(value, str) else str(value)
 
     return "".join(f"{key} = {inline(value)}\n" for key, value in data.items())
+
+
+@pytest.mark.parametrize("kind", ["weak_probe", "probe_offset", "late_probe", "swapped_probes"])
+def test_the_array_offers_each_fault_of_a_probe(kind: str, tmp_path: Path) -> None:
+    """Without its # the entry is in effect, and the probes are other ones than without it."""
+    text = builtin_scenario("array").read_text("utf-8")
+    plain, off = text.split("# Other faults of a probe")
+    entries = [one for one in off.split("# [[fault]]")[1:] if f'"{kind}"' in one]
+    assert len(entries) == 1
+    lines = [line.removeprefix("# ") for line in entries[0].splitlines() if " = " in line]
+    path = tmp_path / "array.toml"
+    path.write_text(plain + "[[fault]]\n" + "\n".join(lines), "utf-8")
+    scenario = load_scenario(path)
+    faults = [fault for fault in scenario.fault if isinstance(fault, ProbeFault)]
+    assert [fault.kind for fault in faults] == ["dead_probe", kind]
+    gauge = next(one for one in scenario.device if one.name == "gauge")
+    assert isinstance(gauge, GaugeModel)
+    names = [probe.name for probe in gauge.probes]
+    faulty, sound = (
+        Carriage(scenario.carriage, gauge.probes, some) for some in (faults, faults[:1])
+    )
+    changed = {name for name in names if faulty.probe(name) != sound.probe(name)}
+    assert changed == set(faulty_probes(faults[-1]))
 
 
 def test_motion_without_an_end_is_not_recorded(scenario_data: dict[str, Any]) -> None:

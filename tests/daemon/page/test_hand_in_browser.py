@@ -683,6 +683,14 @@ def test_calibration_check_is_led_through_by_touch(phone: Browser, wall: ServedP
     rest(phone)
     press(phone, "#checking-redo")
     assert sent(wall, phone, 3).command == "check redo"
+    assert not phone.find("#checking-skip").is_displayed()  # there is one probe
+    probes = [{"name": "left", "result": "passed"}, {"name": "right", "result": "on the block"}]
+    wall.call(lambda: wall.source.say("checking", **heading, **step, probe="right", probes=probes))
+    phone.wait(lambda: phone.find("#checking-skip").is_displayed(), 10, "the probes of a round")
+    assert phone.text("#checking-probes") == "left passed · right on the block"
+    rest(phone)
+    press(phone, "#checking-skip")
+    assert sent(wall, phone, 4).command == "check skip"
     press(phone, "#checking-give-up")
     phone.find("#confirm-yes").click()
-    assert sent(wall, phone, 4).command == "check give up"
+    assert sent(wall, phone, 5).command == "check give up"

@@ -9,7 +9,16 @@ from pathlib import Path
 import pytest
 
 from benchmarks import __main__ as runner
-from benchmarks.__main__ import Result, benchmarks, compared, figures_in, recorded
+from benchmarks.__main__ import (
+    GUIDE,
+    Result,
+    benchmarks,
+    compared,
+    figures_in,
+    recorded,
+    table,
+    with_table,
+)
 from support.figures import MARK, report_figures
 
 DEVELOPERS = Path(__file__).parents[1] / "DEVELOPERS.md"
@@ -61,3 +70,26 @@ def test_record_of_the_repository_can_be_read() -> None:
         assert result.figures
         assert result.commit
         assert result.benchmark in benchmarks()
+
+
+def test_table_has_the_newest_figures_and_names_missed_targets() -> None:
+    """Of each benchmark its last run; a ratio to a limit above 1 is a target that was missed."""
+    record = [
+        Result("b", met=True, seconds=1.0, figures={"cost": 3.0}, commit="c1", cores=2),
+        Result("a", met=False, seconds=1.0, figures={"lag_to_limit": 1.5, "lag": 1.5}, load=9.4),
+        Result("b", met=True, seconds=1.0, figures={"cost": 2.0}, commit="c2", date="2026-01-02"),
+    ]
+    rows = table(record).splitlines()[2:]
+    assert rows == [
+        "| `a` | lag to limit | 1.5 **missed** | 9.4 on 0 cores | ,  |",
+        "| `a` | lag | 1.5 | 9.4 on 0 cores | ,  |",
+        "| `b` | cost | 2 | 0 on 0 cores | c2, 2026-01-02 |",
+    ]
+
+
+def test_the_guide_has_the_record() -> None:
+    """`--record` writes the table again; whoever adds a line by hand does so, too."""
+    text = GUIDE.read_text("utf-8")
+    assert with_table(text, recorded()) == text
+    with pytest.raises(ValueError, match="between"):
+        with_table("# Performance", recorded())

@@ -2,7 +2,8 @@
 
 Without a name they are listed. Options that follow ``--`` go to the benchmark. Figures are ratios within a
 run (`support.figures`), more is worse, so that those of other machines and days compare: `RECORD` keeps
-them by commit, and a run prints each next to the median of the record.
+them by commit, and a run prints each next to the median of the record. ``--table`` prints the newest ones as
+the guide has them; ``--record`` brings that page up to date.
 """
 
 from __future__ import annotations
@@ -20,11 +21,13 @@ from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
-__all__ = ["Result", "benchmarks", "compared", "main", "recorded", "run_one"]
+__all__ = ["Result", "benchmarks", "compared", "main", "recorded", "run_one", "table", "with_table"]
 
 HERE = Path(__file__).parent
 RECORD = HERE / "figures.jsonl"
+GUIDE = HERE.parents[1] / "daemon" / "guide" / "performance.md"
 MARK = "FIGURES "
+_BEGIN, _END = "<!-- figures -->\n", "<!-- end of figures -->\n"
 # Of the record's median: a figure that is more is marked. Runs on a busy machine differ by less.
 SLOWER = 1.25
 
@@ -135,6 +138,38 @@ def compared(
     return rows
 
 
+def table(record: Iterable[Result]) -> str:
+    """Return the newest figures of each benchmark as a table, Markdown."""
+    newest = {one.benchmark: one for one in record}
+    lines = [
+        "| benchmark | figure | ratio | load of the machine | commit |",
+        "|---|---|---|---|---|",
+    ]
+    for name in sorted(newest):
+        one = newest[name]
+        for figure, value in one.figures.items():
+            missed = " **missed**" if figure.endswith("_to_limit") and value > 1 else ""
+            lines.append(
+                f"| `{name}` | {figure.replace('_', ' ')} | {value:.3g}{missed} | {one.load:g} on "
+                f"{one.cores} cores | {one.commit}, {one.date} |"
+            )
+    return "\n".join(lines) + "\n"
+
+
+def with_table(text: str, record: Iterable[Result]) -> str:
+    """Return the text of a page with the table of a record in the place of the one that it has.
+
+    Raises:
+        ValueError: the page has no place for it.
+    """
+    before, begin, rest = text.partition(_BEGIN)
+    _, end, after = rest.partition(_END)
+    if not (begin and end):
+        message = f"a table of figures is between {_BEGIN.strip()!r} and {_END.strip()!r}"
+        raise ValueError(message)
+    return f"{before}{_BEGIN}\n{table(record)}\n{_END}{after}"
+
+
 def main(arguments: list[str] | None = None) -> int:
     """List or run benchmarks; return 1 if one misses its target."""
     given = sys.argv[1:] if arguments is None else arguments
@@ -142,9 +177,13 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     parser.add_argument("names", nargs="*", help="which to run; without one all are listed")
     parser.add_argument("--record", action="store_true", help=f"append to {RECORD.name}")
+    parser.add_argument("--table", action="store_true", help="print the newest of the record")
     parser.add_argument("--json", type=Path, help="write the results into this file")
     options = parser.parse_args(own.split())
     known = benchmarks()
+    if options.table:
+        print(table(recorded()), end="")
+        return 0
     if not options.names:
         for name, what in known.items():
             print(f"{name:18} {what}")
@@ -165,6 +204,7 @@ def main(arguments: list[str] | None = None) -> int:
     if options.record:
         with RECORD.open("a", encoding="utf-8") as file:
             file.writelines(json.dumps(asdict(one)) + "\n" for one in results if one.figures)
+        GUIDE.write_text(with_table(GUIDE.read_text("utf-8"), recorded()), "utf-8")
     return 0 if all(result.met for result in results) else 1
 
 

@@ -18,7 +18,6 @@ from swathe.messages import (
     CrawlerMessage,
     GapMessage,
     Heading,
-    LineMessage,
     Message,
     PlanMessage,
     PortMessage,
@@ -29,6 +28,7 @@ from swathe.messages import (
     Topics,
     moment,
 )
+from swathe.messages.line_budget import line_message
 from swathe.pipeline import Alarm, Check, GapEnd, GapSnapshot, Pipeline, Revision
 from swathe.pipeline.progress.confirm_snapshot import listed_snapshots
 from swathe.pipeline.progress.snapshots import gap_snapshot
@@ -331,7 +331,11 @@ class Publisher:
 
     def _put_line(self, row: int) -> None:
         topic = self.topics.line(row)
-        message = LineMessage.of(self._pipeline.line_snapshot(row), self._heading())
+        message = line_message(
+            self._pipeline.line_snapshot(row),
+            self._heading(),
+            resolution=self._pipeline.grid.scan.resolution,
+        )
         if self._hurried or not self._states_the_same(topic, message):
             self._mirror.put(topic, message, urgent=self._hurried)
 

@@ -182,6 +182,11 @@ class LineMessage(LineSnapshot, Message):
     """A line that the probe has left, or that changed after."""
 
     message: Annotated[Literal["line"], KIND] = "line"
+    joined: int = Field(
+        0,
+        description="cells in the missing stretches that are measured or excluded: of a line with very many "
+        "stretches the closest are joined",
+    )
 
 
 class GapMessage(GapSnapshot, Message):

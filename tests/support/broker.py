@@ -112,6 +112,11 @@ class Witness:
         self._heard = tempfile.TemporaryFile()  # noqa: SIM115  closed in close
         self._process = subprocess.Popen(arguments, stdout=self._heard, stderr=subprocess.PIPE)
 
+    def heard(self) -> bytes:
+        """Return what came so far, a line for each message: 1 or 0 (retained), topic, payload."""
+        # Not a read: the subscriber writes at the position of the same open file.
+        return os.pread(self._heard.fileno(), os.fstat(self._heard.fileno()).st_size, 0)
+
     def close(self) -> list[tuple[bool, str, bytes]]:
         """End it; return (came as retained, topic, payload) of each message; idempotent."""
         if self._process.returncode is not None:

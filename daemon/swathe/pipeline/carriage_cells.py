@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from swathe.arrays import Bools, Cells
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.crossed import CrossedCells, cross_cells
 from swathe.pipeline.cells.grid import Grid
+from swathe.pipeline.cells.silent_stays import SilentStays
 from swathe.pipeline.overlaps.watch import OverlapWatch
 from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.placed import Placed, PlacingObserver, ProbePath
@@ -26,6 +29,7 @@ class CarriageCells:
     Attributes:
         probes: of the present run.
         overlaps: what they read where their passes overlap.
+        silences: cells that have no signal because a probe was silent.
     """
 
     def __init__(
@@ -40,6 +44,7 @@ class CarriageCells:
         """Begin a run with the probes of a station file: no path leads to it."""
         self.probes = probes_of(station)
         self.overlaps = OverlapWatch(station, self._grid)
+        self.silences = SilentStays(self._grid)
         self._last_cells = [-1] * len(self.probes)
         if self.has_several:
             self._grid.shares.keep()
@@ -76,9 +81,33 @@ class CarriageCells:
         if path is not None:
             self._observer.moved_along(path)
 
-    def put(self, placed: Placed, cells: Cells) -> None:
-        """Take readings as they are put into their cells, -1 outside the grid."""
-        self.overlaps.add(placed, cells)
+    def put(self, placed: Placed, cells: Cells, uncertain: Bools) -> None:
+        """Take readings as they are put into their cells, -1 outside the grid, if that is not `uncertain`."""
+        if self.has_several:
+            self.overlaps.add(placed, cells)
+        readings = placed.readings
+        without_echo = ~(readings["valid"] & np.isfinite(readings["thickness"]))
+        if without_echo.any():
+            self.silences.rests_on_more(cells[without_echo & ~uncertain])
+
+    def pass_through(self, stays: CrossedCells) -> Cells:
+        """Give cells what stays of the probes in them leave; return those that were entered."""
+        cells = stays.cells[stays.entered]
+        before = self._grid.state[cells]
+        self.silences.pass_through(stays)
+        self._coverage.restate(cells[self._grid.state[cells] != before])
+        return np.asarray(cells)
+
+    def withdraw(self, now: int, *, whole: bool) -> Cells:
+        """Return cells that are not without signal, as became known until the journal time `now`, ns.
+
+        At a mark and at `whole` seconds, gaps get the causes that their cells have by now.
+        """
+        cells = self.silences.apply(now, fresh=whole)
+        self._coverage.gaps.touch(cells)
+        if whole:
+            self._coverage.describe_restated()
+        return cells
 
     def compare(self, now: int) -> list[Condition]:
         """Compare the probes where passes overlap at `now`, host time in ns; return what changed."""

@@ -23,7 +23,7 @@ from swathe.arrays import Cells, distinct
 from swathe.journal import Sent
 from swathe.pipeline.block import Block, counted, first_known
 from swathe.pipeline.carriage_cells import CarriageCells
-from swathe.pipeline.cells.crossed import UNCERTAIN_CELLS, pass_through
+from swathe.pipeline.cells.crossed import UNCERTAIN_CELLS
 from swathe.pipeline.cells.grid import CellUpdate
 from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.pipeline.checks.suspect_cells import measures_nothing
@@ -122,12 +122,13 @@ class SurveyStages(SurveyState):
         if self._scanning:
             self._alarm_evaluation.add_conditions(inputs.take_conditions())
         block = self._take_block(inputs, end=end)
+        self.carriage.silences.doubt(inputs.placer.probe_times.take_doubts())
         last = last_instant_before(self._now)
         # A slip changes what the readings after it do: up to it, and then from it on.
-        known = np.array([event.known for event in self._slip_events], np.int64)
-        for instant in distinct(instant_of(known)).tolist():
-            if instant < last:
-                self._evaluate_until(inputs, block, instant)
+        slips = np.array([event.known for event in self._slip_events], np.int64)
+        instants = distinct(instant_of(slips))
+        for instant in instants[instants < last].tolist():
+            self._evaluate_until(inputs, block, instant)
         self._evaluate_until(inputs, block, last)
         self._put(block, self._now)
         inputs.placer.forget(self._now)
@@ -261,8 +262,9 @@ class SurveyStages(SurveyState):
             readings=self.readings + np.searchsorted(placed.known, instants, side="right"),
             measured=self.coverage.measured + np.searchsorted(fresh, instants, side="right"),
         )
-        due = [self._due_later, self.coverage.due(cells, known), instant_of(below)]
-        due.append(instant_of(np.array([event.known for event in self._slip_events], np.int64)))
+        slips = np.array([event.known for event in self._slip_events], np.int64)
+        events = np.concatenate((below, slips, self.carriage.silences.due))
+        due = [self._due_later, self.coverage.due(cells, known), instant_of(events)]
         # A stay that began with the block before is in this one again.
         seconds = distinct(second_of(block.known_rest()))
         due.append(seconds[seconds > self._evaluated])
@@ -281,10 +283,12 @@ class SurveyStages(SurveyState):
         At whole seconds and at marks also the places to confirm.
         """
         time = now + self._utc_offset
+        whole = at_mark or now % SECOND_NS == 0
+        self.changed.add(self.carriage.withdraw(now, whole=whole))
         self.coverage.evaluate(now, time)
         self._apply_slips(now)
         self._settle_gaps()
-        if at_mark or now % SECOND_NS == 0:
+        if whole:
             self._list_places(time)
         if self._scanning and now % SECOND_NS == 0:
             self._alarm_evaluation.add_conditions(self.carriage.compare(now))
@@ -316,8 +320,8 @@ class SurveyStages(SurveyState):
             inputs.probe_numbers.left_out.clear()
         if batch.readings.size:
             if self.grid.channels is not None or batch.channels is not None:
-                names = self.grid.channel_names
-                channels = channels_by_name(channels_of(link.decoder), batch, names)
+                sent = channels_of(link.decoder)
+                channels = channels_by_name(sent, batch, self.grid.channel_names)
                 batch = replace(batch, channels=channels)
             self.calibration.fill(batch.readings)
             checks = self.suspect_cells.checks
@@ -354,14 +358,14 @@ class SurveyStages(SurveyState):
             self.readings += int(cells.size)
             if self.carriage.has_several:
                 count_by_probe(self._of_probes, placed.readings)
-                self.carriage.put(placed, cells)
             self.calibration.count(placed.readings[counted(placed, cells)])
-            uncertain = np.zeros(cells.shape, bool)
-            if placed.spread is not None:
-                uncertain = placed.spread["blur"] >= UNCERTAIN_CELLS * self.grid.scan.resolution
+            blur = np.zeros(cells.shape) if placed.spread is None else placed.spread["blur"]
+            uncertain = blur >= UNCERTAIN_CELLS * self.grid.scan.resolution
+            self.carriage.put(placed, cells, uncertain)
             for rows, unsound in self.slipped_cells.pieces(placed.readings["time"]):
                 suspect = unsound or self.suspect_cells.suspect_readings(placed.readings[rows])
                 update = self.grid.begin_update(cells[rows])
+                suspect = unsound or self.suspect_cells.in_force
                 self.grid.add(
                     placed.readings[rows],
                     cells[rows],
@@ -376,10 +380,8 @@ class SurveyStages(SurveyState):
                     self.slipped_cells.cells_read(update)
                 self._notify(update)
                 self.beams.add(placed[rows], suspect=suspect)
-        stays = block.take_stays(until)
-        if stays is not None:
-            pass_through(self.grid, stays)
-            self.changed.add(stays.cells[stays.entered])
+        if (stays := block.take_stays(until)) is not None:
+            self.changed.add(self.carriage.pass_through(stays))
 
     def _notify(self, update: CellUpdate) -> None:
         flagged = self.spurious.cells_changed(update)

@@ -178,6 +178,8 @@ def plan_of(seed: int) -> Plan:
         # It has no clock, so that nothing shows that it was restarted.
         restarted = ("device restarted", "gauge")
         plan.port_faults = [one for one in plan.port_faults if (one.kind, one.port) != restarted]
+    if not plan.keeps_count:  # nor a run that begins anew as its files could not be read
+        plan.read_fault = plan.middle_fault = None
     apart = Random(seed + 3)  # so that a seed stays what it was before there was a broker
     if apart.random() < _BROKER_SHARE:
         plan.broker = broker_plan_of(apart)

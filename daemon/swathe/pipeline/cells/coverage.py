@@ -70,6 +70,7 @@ class Coverage(PlanArrays):
         self._leaving_known: Times = np.empty(0, np.int64)
         self._leaving_passed: Bools = np.empty(0, bool)  # whether the probe was in the cell
         self._touched: list[Cells] = []
+        self._restated: list[Cells] = []
         self._closed_out: Cells = np.empty(0, np.int64)
         self._done = plan_zeros(grid.shape[0], bool)
         self._dirty_rows: set[int] = set()
@@ -114,10 +115,25 @@ class Coverage(PlanArrays):
         """Count the cells that readings made measured."""
         now = self._grid.state[update.cells]
         measured, before = now == CellState.MEASURED, update.before == CellState.MEASURED
+        self.restate(update.cells[(now != update.before) & ~measured])
         fresh = update.cells[measured & ~before]
         if fresh.size:
             self._count(fresh, 1)
             self._touched.append(fresh)
+
+    def restate(self, cells: Cells) -> None:
+        """Take cells whose state changed, and with it the cause of a gap that they may belong to."""
+        if cells.size:
+            self._restated.append(cells)
+
+    def describe_restated(self) -> None:
+        """Let the gaps with such cells be described again; at marks and whole seconds only.
+
+        What is evaluated at an instant in between depends on how the journal is cut into batches.
+        """
+        if self._restated:
+            self.gaps.touch(np.concatenate(self._restated))
+            self._restated.clear()
 
     def _count(self, cells: Cells, sign: int) -> None:
         """Count cells, each given once, as measured (1) or as no longer measured (-1)."""

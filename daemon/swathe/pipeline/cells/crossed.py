@@ -9,10 +9,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import steps_of
 from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.placing.placed import ProbePath
 
-__all__ = ["UNCERTAIN_CELLS", "CrossedCells", "cross_cells", "pass_through"]
+__all__ = ["UNCERTAIN_CELLS", "CrossedCells", "cross_cells"]
 
 # Points per cell along the path. With two, no cell that is crossed over its full width is missed.
 _POINTS_PER_CELL = 2
@@ -40,6 +41,8 @@ class CrossedCells:
         settled: journal time from which all readings up to the stay are in, ns, rising.
         sample: number of the sample of the path towards which, or at which, the stay begins.
         probe: number of the probe.
+        time: of that sample, ns.
+        span: from when to when the probe was in the cell, ns, shape (n, 2).
     """
 
     cells: NDArray[np.int64]
@@ -53,6 +56,8 @@ class CrossedCells:
     settled: NDArray[np.int64]
     sample: NDArray[np.int64]
     probe: NDArray[np.uint8]
+    time: NDArray[np.int64]
+    span: NDArray[np.int64]
 
     def __getitem__(self, rows: slice | NDArray[np.bool_] | NDArray[np.int64]) -> CrossedCells:
         """Return some of the stays."""
@@ -108,25 +113,13 @@ def cross_cells(path: ProbePath, grid: Grid, last_cell: int, probe: int = 0) -> 
     lost = _taken_in(path, path.lost, segment, share, stays) & sure
     silent = (path.silent[at] & sure) | lost
     settled = path.settled[at]
+    ahead = steps_of(path.time, path.time[0])[at] * (1 - share[stays])
+    since = path.time[at] - ahead.astype(np.int64)
+    span = np.column_stack((since, np.append(since[1:], path.time[-1])))
     return CrossedCells(
         cells, entered, silent, lost, uncertain, unplaced, unread, known, settled,
-        at, np.full(cells.shape, probe, np.uint8),
+        at, np.full(cells.shape, probe, np.uint8), path.time[at], span,
     )  # fmt: skip
-
-
-def pass_through(grid: Grid, stays: CrossedCells) -> None:
-    """Give cells the state and the marks that stays of the probe in them leave."""
-    inside = stays.cells >= 0
-    known = stays.entered & stays.known
-    uncertain = stays.uncertain | stays.unplaced | stays.unread
-    grid.pass_over(stays.cells[known], stays.silent[known], uncertain[known], stays.probe[known])
-    for layer, here in ((grid.unplaced, stays.unplaced), (grid.unread, stays.unread)):
-        if here.any():
-            cells = stays.cells[here & inside]
-            grid.touched.add(cells)
-            layer[cells] = True
-    # In a cell that was entered with an earlier piece of the path.
-    grid.lose(stays.cells[stays.lost & ~stays.entered & inside])
 
 
 def _taken_in(

@@ -166,6 +166,10 @@ class GapRegister(PlanArrays):
         numbers = distinct(self._gap_of[cells].astype(np.int64))
         return [int(number) for number in numbers if number > 0]
 
+    def touch(self, cells: Cells) -> None:
+        """Let the open gaps that have some of the cells be described again: their causes changed."""
+        self._changed.update(self.numbers_of(cells))
+
     def settle(self) -> list[Gap]:
         """Describe the gaps that changed since the last call and return them as they are now."""
         changed = [self._gaps[number] for number in sorted(self._changed)]

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Ints, Times, distinct
+from swathe.pipeline.placing.doubts import Doubts
 from swathe.pipeline.placing.reading_times import ReadingPace, ReadingTimes, Settled
 from swathe.pipeline.placing.timing import Timing
 from swathe.station import ProbeArray
@@ -131,6 +132,14 @@ class ProbeTimes:
         if len(found) == 1:
             return found[0].settled, found
         return np.max([one.settled for one in found], axis=0), found
+
+    def take_doubts(self) -> Doubts:
+        """Return the silences that were none, as far as that became known since the last call."""
+        parts: list[Doubts] = []
+        for number, one in enumerate(self.of):
+            parts += [replace(part, probe=part.probe + number) for part in one.doubts]
+            one.doubts.clear()
+        return Doubts.joined(parts)
 
     def forget(self, horizon: int, arrived: int) -> None:
         """Drop what nobody asks for any more; see `ReadingTimes.forget`."""

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Times
+from swathe.pipeline.placing.doubts import Doubts
 from swathe.pipeline.placing.interval import UsualInterval
 from swathe.pipeline.placing.longest_interval import LongestInterval
 from swathe.pipeline.placing.timing import Timing
@@ -66,11 +67,13 @@ class ReadingTimes:
         held_since: journal time of the oldest reading that arrived and waits until its time is
             known, ns; None while none does.
         unread: when what the gauge sent could not be read.
+        doubts: silences that were none as readings show that came late, since they were taken last.
     """
 
     def __init__(self, lateness_ns: int) -> None:
         self.held_since: int | None = None
         self.unread = UnreadTimes()
+        self.doubts: list[Doubts] = []
         self._lateness = lateness_ns
         self._usual = UsualInterval()
         self._longest_of = LongestInterval()
@@ -114,6 +117,8 @@ class ReadingTimes:
         if not times.size:
             return
         timing = Timing.of(times, known) if timing is None else timing
+        arrived = known if arrived is None else arrived
+        first = self._times.size
         floor = self._times[-1] if self._times.size else times[0]
         ordered = np.maximum.accumulate(np.maximum(times, floor))
         usual = self._usual.follow(ordered)
@@ -124,9 +129,34 @@ class ReadingTimes:
         self._times = np.concatenate((self._times, ordered))
         self._known = np.concatenate((self._known, known))
         self._intervals = np.concatenate((self._intervals, usual))
-        self._arrived = np.concatenate((self._arrived, known if arrived is None else arrived))
+        self._arrived = np.concatenate((self._arrived, arrived))
         self._missing = np.concatenate((self._missing, timing.missing))
         self._smear = np.concatenate((self._smear, timing.smear))
+        self._doubt(max(first, 1))
+
+    def _doubt(self, first: int) -> None:
+        """Find silences that were none before the readings from the number `first` on."""
+        # Without what had not come by then the path did not wait any longer.
+        waited = np.maximum(self._lateness, 2 * self._intervals[first - 1 : -1])
+        late = self._arrived[first:] > self._times[first - 1 : -1] + waited
+        if not late.any():
+            return
+        after = np.flatnonzero(late) + first
+        before = after - 1
+        since, until = self._times[before], self._times[after]
+        smear = np.maximum(self._smear[before], self._smear[after])
+        was_silent = until - since - 2 * smear > _SILENT_INTERVALS * self._intervals[after]
+        was_silent |= self._missing[after] > 0
+        # What could not be read is as late as one of the readings around it, or in time.
+        held_up = self._arrived[after] - until > self._lateness
+        held_up |= self._arrived[before] - since > self._lateness
+        unread = self.unread.within(self._arrived[before], self._arrived[after])
+        unread &= was_silent & held_up
+        rows = (unread | ~was_silent) & (until > since)
+        if rows.any():
+            probe = np.zeros(np.count_nonzero(rows), np.int64)
+            known = self._known[after]
+            self.doubts.append(Doubts(since[rows], until[rows], known[rows], unread[rows], probe))
 
     def drop(self, arrived: Times, known: Times) -> None:
         """Add readings that have no time, for which the path waited.

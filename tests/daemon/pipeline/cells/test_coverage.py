@@ -534,7 +534,9 @@ class Leaving:
             ns, at.astype(float), np.zeros(at.size), ~no, no, no, ns, np.zeros((at.size, 2))
         )
         first = np.zeros(at.shape, np.uint8)
-        crossed = CrossedCells(at, entered, no, no, no, no, no, ~no, ns, np.arange(at.size), first)
+        crossed = CrossedCells(
+            at, entered, no, no, no, no, no, ~no, ns, np.arange(at.size), first, ns, ns
+        )
         self.coverage.add_path(path, crossed)
 
     def due(self, measured: dict[int, int] | None = None) -> list[int]:

@@ -60,10 +60,53 @@ def test_damaged_among_late_ones_are_no_missing_echo() -> None:
     live.feed(opened(TEXT))
     feed(live, entries[:cut])
     assert set(causes(live)) == {GapCause.NO_SIGNAL}
-    feed(live, entries[cut:])
+    soon = next(n for n, one in enumerate(entries) if one.time >= START + 1520 * MS)
+    feed(live, entries[cut:soon])
+    assert causes(live) == {GapCause.UNREAD: 2}
+    feed(live, entries[soon:])
     assert causes(live) == {GapCause.UNREAD: 2}
     assert cells(live, CellState.UNCERTAIN) == [22, 23]
     assert cells(live, CellState.NO_SIGNAL) == []
+
+
+def test_damage_of_the_first_late_ones_is_no_missing_echo() -> None:
+    """The reading before them was in time."""
+    pipeline = run(TEXT, late(damaged(scanned(), "gauge", 1000, 1180)))
+    assert causes(pipeline) == {GapCause.UNREAD: 3}
+
+
+def test_gap_that_changes_no_more_gets_its_other_cause() -> None:
+    """The probe rests behind it while the port is away."""
+    motion = Motion(lambda ms: (min(ms / 50, 32.0),), lambda _: 10.0, 0, 3000, reading_ms=5)
+    entries = late(without([*motion.entries(), *ticks(3050, 5500)], "gauge", 1200, 2600))
+    away = [port(1401, "gauge", "lost"), port(2590, "gauge", "open")]
+    entries = sorted([*entries, *away], key=lambda one: one.time)
+    cut = next(n for n, one in enumerate(entries) if one.time >= START + 2590 * MS)
+    live = Pipeline(station(TEXT))
+    live.feed(opened(TEXT))
+    feed(live, entries[:cut])
+    assert GapCause.NO_SIGNAL in causes(live)
+    feed(live, entries[cut:])
+    assert set(causes(live)) == {GapCause.UNREAD}
+
+
+def test_gap_that_is_passed_again_has_the_cause_of_then() -> None:
+    """Too fast at first; then there is no echo."""
+
+    def place(ms: int) -> tuple[float]:
+        return (ms / 5 if ms < 300 else 60 if ms < 1000 else max(80 - ms / 50, 20),)
+
+    def wall(ms: int) -> float | str:
+        return 10.0 if ms < 1000 else "N"
+
+    motion = Motion(place, wall, 0, 4000, reading_ms=10)
+    pipeline = run(TEXT, [*motion.entries(), *ticks(4050, 6500)])
+    state = pipeline.grid.state
+    shown: dict[GapCause, int] = {}
+    for gap in pipeline.coverage.gaps.open:
+        for cause, count in gap.causes.items():
+            shown[cause] = shown.get(cause, 0) + count
+    assert shown[GapCause.NO_SIGNAL] == np.count_nonzero(state == CellState.NO_SIGNAL) > 15
 
 
 def test_late_ones_before_the_port_was_away_are_no_missing_echo() -> None:

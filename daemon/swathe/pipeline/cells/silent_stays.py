@@ -68,7 +68,7 @@ class SilentStays:
         inside = stays.cells >= 0
         known = stays.entered & stays.known
         uncertain = stays.uncertain | stays.unplaced | stays.unread
-        silent = stays[known & stays.silent & ~stays.lost & ~uncertain]
+        silent = stays[known & stays.silent & ~uncertain]
         before = grid.state[silent.cells]
         grid.pass_over(
             stays.cells[known], stays.silent[known], uncertain[known], stays.probe[known]

@@ -60,6 +60,18 @@ def test_cross_every_cell_of_a_fast_pass_in_order() -> None:
     assert not there.silent.any()
 
 
+def test_cross_tells_when_the_probe_was_in_a_cell() -> None:
+    """Half a cell on, it is in the next one, 1.25 ms behind each: two mm in 5 ms."""
+    there = cross_cells(path([0.0, 2.0, 2.0, 4.0]), grid(), -1)
+    assert there.cells.tolist() == [0, 1, 2, 3, 4]
+    assert (there.time / 1e6).tolist() == [0.0, 5.0, 5.0, 15.0, 15.0]
+    begins, ends = there.span.T / 1e6
+    assert begins[1:].tolist() == ends[:-1].tolist()
+    assert np.allclose(begins, [0.0, 1.25, 3.75, 11.25, 13.75], atol=1.3)
+    assert begins[3] > 10.0
+    assert ends[-1] == 15.0
+
+
 def test_cross_last_cell_is_not_entered_again() -> None:
     """A piece that begins where the last one ended does not pass that cell twice."""
     assert entered(path([3.0, 3.2, 5.0]), grid(), 3).cells.tolist() == [4, 5]

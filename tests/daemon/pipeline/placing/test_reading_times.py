@@ -116,3 +116,43 @@ def test_loss_that_shows_after_the_path_settled_is_left_out() -> None:
 def test_first_reading_shows_no_loss() -> None:
     """Without a reading before it nothing tells when the lost ones would have been taken."""
     assert lost(made([8, 12], [3, 0]), [0, 10], [99, 99]) == []
+
+
+def late(missing: int = 0, *, damaged: bool = False) -> ReadingTimes:
+    """Return readings each 10 ms until 100 ms, and those of 110 and 200 ms, which come at 400 ms."""
+    taken = ReadingTimes(100 * MS)
+    at = np.array([*range(0, 101, 10), 110, 200]) * MS
+    came = np.append(at[:-2], [400 * MS] * 2)
+    if damaged:
+        taken.unread.add([400 * MS])
+    lost_before = np.append(np.zeros(at.size - 2, np.int64), [missing, 0])
+    taken.add(at, came, Timing.of(at, came, lost_before))
+    return taken
+
+
+def doubts(taken: ReadingTimes) -> list[tuple[float, float, float, bool]]:
+    """Return begin, end and journal time in ms, and whether readings are unread."""
+    return [
+        (*(float(ns) / MS for ns in (one.begin[k], one.end[k], one.known[k])), bool(one.unread[k]))
+        for one in taken.doubts
+        for k in range(one.begin.size)
+    ]
+
+
+def test_late_reading_shows_that_the_time_before_it_was_no_silence() -> None:
+    """That of 110 ms follows its usual interval; the hole behind it is one, unless bytes were damaged."""
+    assert doubts(late()) == [(100.0, 110.0, 400.0, False)]
+    assert doubts(late(damaged=True)) == [(100.0, 110.0, 400.0, False), (110.0, 200.0, 400.0, True)]
+
+
+def test_reading_that_is_lost_by_its_number_is_none() -> None:
+    """What it does to its cell is decided by its number."""
+    assert doubts(late(missing=1)) == []
+
+
+def test_reading_in_time_shows_nothing() -> None:
+    """Also behind a long silence, and the very first one."""
+    assert doubts(made([0, 10, 20, 30, 500, 510], [0] * 6)) == []
+    taken = ReadingTimes(100 * MS)
+    taken.add(np.array([0]), np.array([900 * MS]))
+    assert doubts(taken) == []

@@ -6,7 +6,7 @@ import numpy as np
 
 from swathe.arrays import Bools, Cells
 from swathe.pipeline.cells.coverage import Coverage
-from swathe.pipeline.cells.crossed import CrossedCells, cross_cells
+from swathe.pipeline.cells.crossed import UNCERTAIN_CELLS, CrossedCells, cross_cells
 from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.cells.silent_stays import SilentStays
 from swathe.pipeline.overlaps.watch import OverlapWatch
@@ -81,14 +81,22 @@ class CarriageCells:
         if path is not None:
             self._observer.moved_along(path)
 
-    def put(self, placed: Placed, cells: Cells, uncertain: Bools) -> None:
-        """Take readings as they are put into their cells, -1 outside the grid, if that is not `uncertain`."""
+    def put(self, placed: Placed, cells: Cells) -> Bools:
+        """Take readings as they are put into their cells, -1 outside the grid.
+
+        Returns:
+            whether it is uncertain if each was taken there or in another cell, shape (n,).
+        """
+        uncertain = np.zeros(cells.shape, bool)
+        if placed.spread is not None:
+            uncertain = placed.spread["blur"] >= UNCERTAIN_CELLS * self._grid.scan.resolution
         if self.has_several:
             self.overlaps.add(placed, cells)
         readings = placed.readings
         without_echo = ~(readings["valid"] & np.isfinite(readings["thickness"]))
         if without_echo.any():
             self.silences.rests_on_more(cells[without_echo & ~uncertain])
+        return np.asarray(uncertain)
 
     def pass_through(self, stays: CrossedCells) -> Cells:
         """Give cells what stays of the probes in them leave; return those that were entered."""

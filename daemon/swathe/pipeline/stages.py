@@ -23,7 +23,6 @@ from swathe.arrays import Cells, distinct
 from swathe.journal import Sent
 from swathe.pipeline.block import Block, counted, first_known
 from swathe.pipeline.carriage_cells import CarriageCells
-from swathe.pipeline.cells.crossed import UNCERTAIN_CELLS
 from swathe.pipeline.cells.grid import CellUpdate
 from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.pipeline.checks.suspect_cells import measures_nothing
@@ -359,9 +358,7 @@ class SurveyStages(SurveyState):
             if self.carriage.has_several:
                 count_by_probe(self._of_probes, placed.readings)
             self.calibration.count(placed.readings[counted(placed, cells)])
-            blur = np.zeros(cells.shape) if placed.spread is None else placed.spread["blur"]
-            uncertain = blur >= UNCERTAIN_CELLS * self.grid.scan.resolution
-            self.carriage.put(placed, cells, uncertain)
+            uncertain = self.carriage.put(placed, cells)
             for rows, unsound in self.slipped_cells.pieces(placed.readings["time"]):
                 suspect = unsound or self.suspect_cells.suspect_readings(placed.readings[rows])
                 update = self.grid.begin_update(cells[rows])

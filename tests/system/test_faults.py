@@ -6,6 +6,7 @@ import json
 import signal
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -29,6 +30,11 @@ def sealed(body: str) -> bytes:
     for byte in body.encode():
         total ^= byte
     return f"{body}*{total:02X}\r\n".encode()
+
+
+def _is_in(heard: Witness, text: bytes) -> bool:
+    """Return whether the witness has heard a text."""
+    return text in heard.heard()
 
 
 GARBAGE = {
@@ -58,7 +64,7 @@ def test_bad_lines_are_counted_and_placed(
         world.inject("gauge", line)
         # Health is told once a second and tells the last fault: each waits until it was told.
         expected = f'"reason":"{reason}"'.encode()
-        wait_for(lambda expected=expected: expected in heard.heard(), 60, f"the fault {reason}")
+        wait_for(partial(_is_in, heard, expected), 60, f"the fault {reason}")
     process.signal(signal.SIGTERM)
     code, output = process.finish()
     assert code == 3, output

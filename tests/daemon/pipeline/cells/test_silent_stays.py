@@ -56,8 +56,8 @@ def stays(
 
 def doubt(begin: int, end: int, known: int, *, unread: bool = True, probe: int = 0) -> Doubts:
     """Return one span, in ms."""
-    ns = [np.array([ms * MS]) for ms in (begin, end, known)]
-    return Doubts(*ns, np.array([unread]), np.array([probe]))
+    since, until, came = (np.array([ms * MS]) for ms in (begin, end, known))
+    return Doubts(since, until, came, np.array([unread]), np.array([probe]))
 
 
 def state(made: Grid, cell: int) -> CellState:

@@ -130,13 +130,13 @@ def late(missing: int = 0, *, damaged: bool = False) -> ReadingTimes:
     return taken
 
 
-def doubts(taken: ReadingTimes) -> list[tuple[float, float, float, bool]]:
+def doubts(taken: ReadingTimes) -> list[tuple[int, int, int, bool]]:
     """Return begin, end and journal time in ms, and whether readings are unread."""
-    return [
-        (*(float(ns) / MS for ns in (one.begin[k], one.end[k], one.known[k])), bool(one.unread[k]))
-        for one in taken.doubts
-        for k in range(one.begin.size)
-    ]
+    found: list[tuple[int, int, int, bool]] = []
+    for one in taken.doubts:
+        begin, end, known = ((ns // MS).tolist() for ns in (one.begin, one.end, one.known))
+        found += zip(begin, end, known, one.unread.tolist(), strict=True)
+    return found
 
 
 def test_late_reading_shows_that_the_time_before_it_was_no_silence() -> None:

@@ -41,7 +41,7 @@ def test_stays_are_taken_once_and_with_the_instant_of_their_time() -> None:
     yes = np.ones(3, bool)
     stays = CrossedCells(
         np.array([1, 2, 3]), yes, yes, ~yes, ~yes, ~yes, ~yes, yes, np.array([10, 20, 20]),
-        np.arange(3), np.zeros(3, np.uint8), np.arange(3), np.zeros((3, 2), np.int64),
+        np.arange(3), np.zeros(3, np.uint8), np.arange(3), np.arange(3),
     )  # fmt: skip
     made = block([], [], crossed=stays)
     taken = [made.take_stays(until) for until in (9, 10, 20, 50)]

@@ -42,7 +42,7 @@ class CrossedCells:
         sample: number of the sample of the path towards which, or at which, the stay begins.
         probe: number of the probe.
         time: of that sample, ns.
-        span: from when to when the probe was in the cell, ns, shape (n, 2).
+        since: when the probe came into the cell, by its path between the samples, ns.
     """
 
     cells: NDArray[np.int64]
@@ -57,7 +57,7 @@ class CrossedCells:
     sample: NDArray[np.int64]
     probe: NDArray[np.uint8]
     time: NDArray[np.int64]
-    span: NDArray[np.int64]
+    since: NDArray[np.int64]
 
     def __getitem__(self, rows: slice | NDArray[np.bool_] | NDArray[np.int64]) -> CrossedCells:
         """Return some of the stays."""
@@ -115,10 +115,9 @@ def cross_cells(path: ProbePath, grid: Grid, last_cell: int, probe: int = 0) -> 
     settled = path.settled[at]
     ahead = steps_of(path.time, path.time[0])[at] * (1 - share[stays])
     since = path.time[at] - ahead.astype(np.int64)
-    span = np.column_stack((since, np.append(since[1:], path.time[-1])))
     return CrossedCells(
         cells, entered, silent, lost, uncertain, unplaced, unread, known, settled,
-        at, np.full(cells.shape, probe, np.uint8), path.time[at], span,
+        at, np.full(cells.shape, probe, np.uint8), path.time[at], since,
     )  # fmt: skip
 
 

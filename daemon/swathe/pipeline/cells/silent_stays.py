@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Bools, Cells, Ints, Times, distinct
+from swathe.arrays import Bools, Cells, Ints, Times, distinct, steps_of
 from swathe.pipeline.cells.crossed import CrossedCells
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.placing.doubts import NO_DOUBTS, Doubts
@@ -23,6 +23,7 @@ __all__ = ["SilentStays"]
 
 _MOST_LATE_NS = 60_000_000_000
 """Bytes that come later withdraw nothing. (Our choice, no source.)"""
+_OPEN = int(np.iinfo(np.int64).max)
 _MARGIN_NS = 1_000_000_000
 # Of the path of a line by hand, which is known once the line is set.
 _KEPT_NS = 3_600_000_000_000
@@ -40,10 +41,12 @@ class SilentStays:
         # Each stay; a cell may have several.
         self._cells: Cells = np.empty(0, np.int64)
         self._times: Times = np.empty(0, np.int64)
-        self._span: Ints = np.empty((0, 2), np.int64)
+        self._since: Times = np.empty(0, np.int64)
+        self._until: Times = np.empty(0, np.int64)  # `_OPEN` while the probe is in the cell
         self._settled: Times = np.empty(0, np.int64)
         self._probe: Ints = np.empty(0, np.int64)
         self._beneath: NDArray[np.uint8] = np.empty(0, np.uint8)  # what is left without the stay
+        self._last_cell: dict[int, int] = {}  # of each probe
         self._doubts = NO_DOUBTS
         self._applied = 0  # how many doubts are
         self._fresh = False  # whether there are stays to which no doubt was applied
@@ -68,7 +71,8 @@ class SilentStays:
         inside = stays.cells >= 0
         known = stays.entered & stays.known
         uncertain = stays.uncertain | stays.unplaced | stays.unread
-        silent = stays[known & stays.silent & ~uncertain]
+        rests = known & stays.silent & ~uncertain
+        until, silent = self._ends(stays)[rests], stays[rests]
         before = grid.state[silent.cells]
         grid.pass_over(
             stays.cells[known], stays.silent[known], uncertain[known], stays.probe[known]
@@ -82,13 +86,30 @@ class SilentStays:
         lost = stays.cells[stays.lost & inside & (known | ~stays.entered)]
         grid.lose(lost)
         if silent.cells.size:
-            self._follow(silent, before)
+            self._follow(silent, until, before)
         if self._cells.size:
             self.rests_on_more(lost)
             self._raise(stays.cells[known & uncertain], CellState.UNCERTAIN)
             self._raise(stays.cells[known & ~uncertain & ~stays.silent], CellState.SKIPPED)
 
-    def _follow(self, silent: CrossedCells, before: NDArray[np.uint8]) -> None:
+    def _ends(self, stays: CrossedCells) -> Times:
+        """Return when each stay ends, ns, and end those before; `_OPEN` while that is not known.
+
+        A piece of the path may begin in the cell in which the one before ended: that is one stay.
+        """
+        ends = np.full(stays.cells.shape, _OPEN)
+        for number in distinct(stays.probe.astype(np.int64)).tolist():
+            rows = np.flatnonzero(stays.probe == number)
+            cells = stays.cells[rows]
+            begins = rows[steps_of(cells, self._last_cell.get(number, -1)) != 0]
+            self._last_cell[number] = int(cells[-1])
+            if begins.size:
+                since = np.append(stays.since[begins], _OPEN)
+                self._until[(self._probe == number) & (self._until == _OPEN)] = since[0]
+                ends[rows] = since[np.searchsorted(begins, rows, side="right")]
+        return ends
+
+    def _follow(self, silent: CrossedCells, until: Times, before: NDArray[np.uint8]) -> None:
         """Follow stays in cells whose state was `before` them, unless that rests on more."""
         newest = int(silent.settled[-1])
         if self._cells.size and self._settled[0] < newest - _MOST_LATE_NS - _MARGIN_NS:
@@ -97,7 +118,8 @@ class SilentStays:
         beneath = np.where(before < CellState.NO_SIGNAL, before, CellState.UNVISITED)[rows]
         self._cells = np.concatenate((self._cells, silent.cells[rows]))
         self._times = np.concatenate((self._times, silent.time[rows]))
-        self._span = np.concatenate((self._span, silent.span[rows]))
+        self._since = np.concatenate((self._since, silent.since[rows]))
+        self._until = np.concatenate((self._until, until[rows]))
         self._settled = np.concatenate((self._settled, silent.settled[rows]))
         self._probe = np.concatenate((self._probe, silent.probe[rows].astype(np.int64)))
         self._beneath = np.concatenate((self._beneath, beneath.astype(np.uint8)))
@@ -113,11 +135,11 @@ class SilentStays:
         self._beneath[rows] = np.maximum(self._beneath[rows], np.uint8(state))
 
     def _keep(self, rows: Bools) -> None:
-        for name in ("_cells", "_times", "_span", "_settled", "_probe", "_beneath"):
+        for name in ("_cells", "_times", "_since", "_until", "_settled", "_probe", "_beneath"):
             setattr(self, name, getattr(self, name)[rows])
 
     def apply(self, now: int, *, fresh: bool = True) -> Cells:
-        """Take away what the doubts known at the journal time `now`, nsdo not bear.
+        """Take away what the doubts known at the journal time `now`, ns, do not bear.
 
         All that is known by then is on the grid.
 
@@ -138,10 +160,12 @@ class SilentStays:
             self._forget(now)
             return self._cells[:0]
         grid, at, doubts = self._grid, self._cells[doubted], self._doubts[doubt[doubted]]
-        since, until = self._span[doubted].T
+        since, until = self._since[doubted], self._until[doubted]
         taken = ~doubts.unread & ((doubts.begin >= since) | (doubts.end < until))
-        grid.unread[at[doubts.unread]] = True
-        grid.unplaced[at[taken]] = True
+        # Of those that were measured since, it depends on the batches whether their stays are followed.
+        without = grid.state[at] == CellState.NO_SIGNAL
+        grid.unread[at[doubts.unread & without]] = True
+        grid.unplaced[at[taken & without]] = True
         self._raise(at[doubts.unread | taken], CellState.UNCERTAIN)
         self._raise(at[~(doubts.unread | taken)], CellState.SKIPPED)
         cells = distinct(at)

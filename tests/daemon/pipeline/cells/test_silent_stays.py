@@ -32,6 +32,7 @@ def stays(
     probe: int = 0,
     lost: bool = False,
     unread: bool = False,
+    entered: bool = True,
 ) -> CrossedCells:
     """Return stays of 10 ms that begin at these times, ms, each settled 100 ms later."""
     at = np.array(cells, np.int64)
@@ -39,7 +40,7 @@ def stays(
     yes, no = np.ones(at.size, bool), np.zeros(at.size, bool)
     return CrossedCells(
         cells=at,
-        entered=yes,
+        entered=yes if entered else no,
         silent=yes if silent else no,
         lost=yes if lost else no,
         uncertain=no,
@@ -50,7 +51,7 @@ def stays(
         sample=np.arange(at.size),
         probe=np.full(at.shape, probe, np.uint8),
         time=ns,
-        span=np.column_stack((ns, ns + 10 * MS)),
+        since=ns.copy(),
     )
 
 
@@ -96,15 +97,19 @@ def test_doubt_takes_the_cells_of_its_span_and_says_which() -> None:
         (199, 230, CellState.SKIPPED, False),
     ],
 )
+@pytest.mark.parametrize("again", [False, True])
 def test_no_silence_at_all_is_a_reading_without_a_place_or_speed(
-    begin: int, end: int, left: CellState, *, unplaced: bool
+    begin: int, end: int, left: CellState, *, unplaced: bool, again: bool
 ) -> None:
     """By whether one of the readings around was taken in the cell; it has no reading by then."""
     made = grid()
     silences = SilentStays(made)
-    one = stays([3], [205])
-    one.span[:] = [[200 * MS, 210 * MS]]
-    silences.pass_through(one)
+    there = stays([3, 4], [205, 215])
+    there.since[:] = [200 * MS, 210 * MS]
+    silences.pass_through(there[:1] if again else there)
+    if again:  # the same stay in the next piece, and then its end
+        silences.pass_through(stays([3], [207], entered=False))
+        silences.pass_through(there[1:])
     silences.doubt(doubt(begin, end, 500, unread=False))
     silences.apply(500 * MS)
     assert state(made, 3) is left

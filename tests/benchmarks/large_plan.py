@@ -1,7 +1,7 @@
 """What a plan of a billion cells costs: memory, processor and stop, next to one of 100,000 cells.
 
 A probe scans the same lines of two plans whose lines have 1,000 cells, of 100 and of 1,000,000 lines: an encoder of
-two axes at 200 samples a second and a gauge at 2,000 readings a second send on pseudo-terminals, from a
+two axes at 500 samples a second and a gauge at 2,000 readings a second send on pseudo-terminals, from a
 process of their own, and the daemon has its page with one viewer. Then the large plan is resumed at its
 middle and at its last lines, is rebuilt, exported as a picture, and its page is asked for tiles.
 
@@ -10,7 +10,7 @@ middle and at its last lines, is rebuilt, exported as a picture, and its page is
 3. Of the large plan: seconds and resident memory of resuming, rebuilding and the picture; whether the
    rebuild gives the same arrays.
 
-Run ``python -m tests.benchmarks large_plan [-- --lines 20 --square]``; exit code 1 if a target is missed.
+Run ``python -m tests.benchmarks large_plan [-- --lines 8 --square]``; exit code 1 if a target is missed.
 """
 
 from __future__ import annotations
@@ -43,8 +43,8 @@ from swathe.live import free_port
 
 __all__ = ["main"]
 
-COUNTS_PER_MM, COLUMNS, ENCODER_HZ, GAUGE_HZ = 10, 1_000, 200, 2_000
-SPEED_MM_S = 800
+COUNTS_PER_MM, COLUMNS, ENCODER_HZ, GAUGE_HZ = 10, 1_000, 500, 2_000
+SPEED_MM_S = 250
 MOST_RATIO, MOST_STOP_S, MOST_WRITTEN = 1.2, 1.0, 2.0
 
 STATION = """
@@ -253,7 +253,7 @@ def offline(folder: Path, *words: str) -> tuple[float, float]:
         cwd=folder, capture_output=True, text=True, check=False,
     )  # fmt: skip
     last = done.stderr.strip().splitlines()[-1:]
-    if done.returncode:
+    if done.returncode not in (0, 3):  # 3: the coverage does not meet the target
         print(words, done.stdout, done.stderr)
     return time.monotonic() - begun, int(last[0]) / 1e3 if last and last[0].isdigit() else 0.0
 
@@ -272,7 +272,7 @@ def main() -> int:
     if sys.argv[1:2] == ["--send"]:
         send(*map(int, sys.argv[2:]))
     parser = argparse.ArgumentParser(description="What a plan of a billion cells costs.")
-    parser.add_argument("--lines", type=int, default=30)
+    parser.add_argument("--lines", type=int, default=8)
     parser.add_argument("--square", action="store_true", help="also 31,623 x 31,623 cells")
     options = parser.parse_args()
     plans = {"100,000": (100, COLUMNS), "1,000,000,000": (1_000_000, COLUMNS)}
@@ -314,7 +314,6 @@ def more(folder: Path, size: tuple[int, int], lines: int, width: int = COLUMNS) 
     print("  the same arrays:", same, flush=True)
     for words in (
         ("export", "survey", "--to", "png", "--out", "map.png"),
-        ("evaluate", "survey"),
         ("gaps", "survey"),
         ("report", "survey"),
     ):

@@ -219,12 +219,16 @@ class Coverage(PlanArrays):
         self._leave_crossed(crossed, begins, footprints)
         self.probe_cell = int(crossed[0].cells[-1])
         columns = grid.shape[1]
+        lines: dict[int, int] = {}
         for line in self._lines.follow(path, rows, broken, highest):
             if line.row >= 0 and not self._done[line.row]:  # outside the plan there are no cells
                 self._done[line.row] = True
                 self._dirty_rows.add(line.row)
-                cells = np.arange(line.row * columns, (line.row + 1) * columns)
-                self._add_leaving(cells, np.full(cells.shape, line.known), passed=False)
+                lines[line.row] = line.known
+        if lines:
+            cells = np.array([*lines])[:, np.newaxis] * columns + np.arange(columns)
+            known = np.repeat(np.array([*lines.values()], np.int64), columns)
+            self._add_leaving(cells.ravel(), known, passed=False)
 
     def _add_leaving(self, cells: Cells, known: Times, *, passed: bool) -> None:
         here = ~self._left[cells]

@@ -2,7 +2,8 @@
 
 On a stepped index axis a line is left with the mark of another one. On an encoded axis it is left
 once the probe has scanned it, or passed it between two lines that it scanned, and has travelled
-along other lines for a while since.
+along other lines for a while since. Where it is on lines millions of cells away, as in a run that begins
+elsewhere on a large plan, it was carried: those in between are missing at the run's end only.
 
 A carriage with several probes is on all lines from its lowest probe to its highest one: none of them
 is left while it is there, as another pass may put a probe on those between two probes.
@@ -25,6 +26,8 @@ __all__ = ["EncodedLines", "LineLeft", "SteppedLines"]
 # Travel along the scan axis that makes a stay on a line a scan of it, rather than a crossing.
 _LINE_TRAVEL_CELLS = 3
 _LINE_TRAVEL_MM = 10.0
+# More cells between two lines are not passed by travel. (Our choice, no source.)
+_MOST_PASSED_CELLS = 10_000_000
 # Travel is summed in whole nanometres, so that no sum depends on where it was cut.
 _NM = 1e6
 
@@ -99,6 +102,7 @@ class EncodedLines(PlanArrays):
             0.5 * grid.scan.cells * grid.scan.resolution,
         )
         self._threshold = round(longest * _NM)
+        self._most_passed = max(_MOST_PASSED_CELLS // grid.shape[1], 1)
         self._travel = plan_zeros(rows, np.int64)
         self._visited_at = plan_zeros(rows, np.int64)
         self._total = 0
@@ -198,5 +202,6 @@ class EncodedLines(PlanArrays):
             if self._wrapped and abs(step) > self._rows // 2:
                 step -= self._rows if step > 0 else -self._rows
             highest = max(step + width, self._highest - self.row)
-            between = (self.row + np.arange(min(step, 0), highest + 1)) % self._rows
+            if highest - min(step, 0) <= self._most_passed:
+                between = (self.row + np.arange(min(step, 0), highest + 1)) % self._rows
         self._passed.update(between[~self._left[between]].tolist())

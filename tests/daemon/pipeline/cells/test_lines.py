@@ -110,6 +110,15 @@ def test_line_between_two_is_passed_when_the_second_one_is_scanned() -> None:
     assert left(EncodedLines(grid(3)), samples) == [(0, scanned), (1, scanned)]
 
 
+@pytest.mark.parametrize(("to", "passed"), [(100, 101), (101, 2)])
+def test_probe_that_is_ten_million_cells_away_was_carried(to: int, passed: int) -> None:
+    """The line that it scanned is left, and not those between; that of now is on no account."""
+    lines = EncodedLines(grid(1_000, 100_000))
+    found = left(lines, [*along(0, 0, 20), *along(to, 0, 20), *along(999, 0, 40)])
+    rows = [row for row, _ in found if row <= to]
+    assert (rows[0], rows[-1], len(rows)) == (0, to, passed)
+
+
 def test_travel_that_makes_a_scan_is_exact() -> None:
     """A line is scanned with 10 mm to the nanometre, and not with less."""
     for mm, row in ((9.999999, -1), (10.0, 0)):

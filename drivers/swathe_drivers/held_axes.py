@@ -1,7 +1,9 @@
 """Axes that come in records of their own, now and then, and keep their value in between.
 
 Positions are made by the records that have the other axes. An axis whose value is not known yet, after the
-port has opened, makes no position: nobody knows where it is.
+port has opened, makes no position: nobody knows where it is. Neither does one of which a record may have been damaged
+since its last one: any bytes that gave no record may have been it, unless they were a whole record of another kind
+with a value that is none.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -12,11 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe_drivers.columns import Abilities, Column, IndexMark
-from swathe_drivers.records import Batch, begins_record, position_dtype
+from swathe_drivers.records import Batch, FaultReason, begins_record, position_dtype
 from swathe_drivers.settings import SettingProblem
 
 AxisRows = Sequence[tuple[NDArray[np.int64], Mapping[str, NDArray[Any]]]]
 """Offsets of records, rising, and what they hold by name."""
+
+
+# Of a record that came whole, as of its kind.
+_OF_VALUES = {FaultReason.OUT_OF_RANGE, FaultReason.NOT_FINITE}
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,11 +117,26 @@ class AxisHolder:
         """Take the axes of the positions, in order, and those of them that are held."""
         self._axes = tuple(axes)
         self._held = tuple(held)
+        # Of the chunk that is decoded: offsets of faults, and the byte before which some are not listed.
+        self._doubts: list[int] = []
+        self._unlisted = -1
         self.forget()
 
     def forget(self) -> None:
         """Forget where the axes are: the port was lost, and nobody knows what moved meanwhile."""
         self._last = dict.fromkeys(self._held, np.nan)
+
+    def doubt(self, batch: Batch, axes: Sequence[str] = ()) -> None:
+        """Take the faults of a batch: records of the axes that are held may be among these bytes.
+
+        Args:
+            batch: of one kind of records, or what became of bytes that are of none; `filled` follows.
+            axes: of the kind, those that are held included.
+        """
+        whole = set() if any(axis in self._held for axis in axes) else _OF_VALUES
+        self._doubts += [one.offset for one in batch.faults if one.reason not in whole]
+        if batch.faults and sum(batch.n_faults.values()) > len(batch.faults):
+            self._unlisted = max(self._unlisted, batch.faults[0].offset)
 
     def widened(self, batch: Batch, axes: Sequence[str]) -> Batch:
         """Return a batch of one kind of records with the positions of all axes, NaN where it has none.
@@ -146,6 +167,9 @@ class AxisHolder:
         """
         positions = batch.positions
         counts = positions["counts"].copy()
+        doubts = np.sort(np.array(self._doubts, np.int64))
+        doubted = np.append(-1, doubts)[np.searchsorted(doubts, positions["offset"])]
+        newest_doubt = int(doubts[-1]) if doubts.size else -1
         for axis in self._held:
             own = [
                 (offsets, columns[f"axis {axis}"])
@@ -153,6 +177,8 @@ class AxisHolder:
                 if f"axis {axis}" in columns
             ]
             held = np.full(counts.shape[0], self._last[axis])
+            since = np.full(counts.shape[0], -1)
+            newest = -1
             if own:
                 offsets = np.concatenate([offsets for offsets, _ in own])
                 values = np.concatenate([values for _, values in own]).astype(np.float64)
@@ -160,8 +186,15 @@ class AxisHolder:
                 offsets, values = offsets[order], values[order]
                 at = np.searchsorted(offsets, positions["offset"], side="right") - 1
                 held = np.where(at < 0, held, values[np.maximum(at, 0)])
-                self._last[axis] = values[-1]
+                since = np.where(at < 0, since, offsets[np.maximum(at, 0)])
+                self._last[axis], newest = values[-1], int(offsets[-1])
+            held = np.where(
+                (doubted > since) | (positions["offset"] < self._unlisted), np.nan, held
+            )
+            if newest_doubt > newest:
+                self._last[axis] = np.nan
             counts[:, self._axes.index(axis)] = held
+        self._doubts, self._unlisted = [], -1
         known = ~np.isnan(counts).any(axis=1)
         positions = positions.copy()
         positions["counts"] = counts

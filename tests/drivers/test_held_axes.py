@@ -115,6 +115,66 @@ def test_readings_whose_records_have_a_held_axis_only_are_apart_from_positions()
     assert batch.n_ignored == 0
 
 
+READ = (
+    '[[protocol.record]]\ncolumns = [{ is = "constant", text = "T" },'
+    ' { is = "thickness", unit = "mm", max = 50.0 }]\n'
+)
+
+
+@pytest.mark.parametrize(
+    ("damage", "known"),
+    [
+        (b"J,5\r\n", False),  # of no kind
+        (b"I,x\r\n", False),
+        (b"I,5,5\r\n", False),
+        (b"I,300\r\n", False),  # no count of 8 bits: it moved, nobody knows where to
+        (b"E,x\r\n", False),  # an I that was hit twice
+        (b"T,99\r\n", True),  # a whole reading, of no wall
+        (b"T,8.1\r\n", True),
+    ],
+)
+def test_axis_is_not_known_behind_bytes_that_may_have_been_its_record(
+    damage: bytes, known: bool
+) -> None:
+    """Until it comes again, in this chunk or a later one."""
+    whole = b"I,4\r\nE,1\r\n" + damage + b"E,2\r\nI,6\r\nE,3\r\n"
+    expected = [[1, 4], [2, 4], [3, 6]] if known else [[1, 4], [3, 6]]
+    assert counts(made(SCAN + ROW + READ).feed(whole, 0)) == expected
+    decoder = made(SCAN + ROW + READ)
+    assert counts(decoder.feed(b"I,4\r\nE,1\r\n" + damage, 0)) == [[1, 4]]
+    assert counts(decoder.feed(b"E,2\r\n", 0)) == ([[2, 4]] if known else [])
+    assert counts(decoder.feed(b"E,3\r\nI,6\r\nE,4\r\n", 0))[-1] == [4, 6]
+
+
+def test_chunks_fed_at_once_are_as_fed_one_by_one() -> None:
+    """More faults than a batch lists, and what is known behind the last one."""
+    chunks = [(0, b"I,4\r\nE,1\r\n"), (1, b"J\r\n" * 200 + b"I,5\r\nE,2\r\n"), (2, b"E,3\r\n")]
+    at_once = made(SCAN + ROW).feed_chunks(chunks)
+    decoder = made(SCAN + ROW)
+    each = [decoder.feed(data, time) for time, data in chunks]
+    assert counts(at_once) == [one for batch in each for one in counts(batch)]
+    assert counts(at_once) == [[1, 4], [2, 5], [3, 5]]
+    assert at_once.positions_known_at.tolist() == [0, 1, 2]
+    # Before the first fault that is listed there are others.
+    some = made(SCAN + ROW).feed(b"I,4\r\nE,1\r\n" + b"J\r\n" * 200 + b"I,5\r\nE,2\r\n", 0)
+    assert counts(some) == [[2, 5]]
+
+
+def test_record_that_a_request_cut_off_may_have_been_of_the_axis() -> None:
+    """A polled device was asked again before its line had ended."""
+    decoder = made(SCAN + ROW)
+    assert counts(decoder.feed(b"I,4\r\nE,1\r\nI,", 0)) == [[1, 4]]
+    decoder.cut()  # type: ignore[attr-defined]
+    assert counts(decoder.feed(b"E,2\r\nE,3\r\nE,4\r\n", 0)) == []
+
+
+def test_line_without_an_end_may_have_been_of_the_axis() -> None:
+    """What is too long is no line of any kind."""
+    decoder = made(SCAN + ROW)
+    assert counts(decoder.feed(b"I,4\r\nE,1\r\nI" + b"5" * 9000, 0)) == [[1, 4]]
+    assert counts(decoder.feed(b"\r\nE,2\r\nI,6\r\nE,3\r\n", 0)) == [[3, 6]]
+
+
 FRAMES = """
 driver = "frames"
 [protocol]
@@ -133,3 +193,29 @@ def test_frames_forget_the_axis_when_the_port_is_lost() -> None:
     assert counts(decoder.feed(bytes.fromhex("7E0104 7E020700 7E0105"), 0)) == [[7, 4]]
     decoder.reset(100)
     assert counts(decoder.feed(bytes.fromhex("7E020800 7E01FF 7E020900"), 0)) == [[9, -1]]
+
+
+def test_frames_do_not_know_the_axis_behind_damaged_bytes() -> None:
+    """As lines do."""
+    decoder = parse_description(FRAMES, "x").decoder(ns_per_byte=0)
+    assert counts(
+        decoder.feed(bytes.fromhex("7E0104 7E020700 1122 7E020800 7E0105 7E020900"), 0)
+    ) == [
+        [7, 4],
+        [9, 5],
+    ]
+    decoder = parse_description(FRAMES, "x").decoder(ns_per_byte=0)
+    found = decoder.feed_chunks(
+        [(0, bytes.fromhex("7E0104 7E020700 1122")), (1, bytes.fromhex("7E020800"))]
+    )
+    assert counts(found) == [[7, 4]]
+    assert [str(reason) for reason in found.n_faults] == ["frame"]
+
+
+@pytest.mark.parametrize("damage", ["7E03 000000", "7E01 0A"])
+def test_frames_of_no_kind_and_without_a_value_may_have_been_of_the_axis(damage: str) -> None:
+    """Of another length, or with a digit that is none."""
+    text = FRAMES.replace('axis = "index", type = "i1"', 'axis = "index", type = "bcd1"')
+    decoder = parse_description(text, "x").decoder(ns_per_byte=0)
+    sent = f"7E0104 7E020700 {damage} 7E020800 7E0105 7E020900"
+    assert counts(decoder.feed(bytes.fromhex(sent), 0)) == [[7, 4], [9, 5]]

@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from swathe_drivers.chunkwise import joined
 from swathe_drivers.decoding import RecordDecoder
 from swathe_drivers.delimited.checksum import LineChecker
 from swathe_drivers.delimited.settings import TextLineSettings
@@ -66,12 +67,14 @@ class LineKindsDecoder(RecordDecoder):
 
     def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Batch:
         """Decode the next chunks, each with the time of its arrival; raises nothing."""
+        if self._holder is not None and len(chunks) > 1:  # which faults are listed depends on these
+            return joined([self.feed_chunks([chunk]) for chunk in chunks])
         lines = self._framer.feed_chunks(chunks)
         if not (lines.starts.size or lines.dropped_bytes or lines.overlong or lines.empty_bytes):
             return self._empty
         lines, passed = pass_over(lines, self._settings, self._end_width)
         # What became of bytes that are no line: the first kind accounts for it.
-        batches = [self._kinds[0].refuse(_without_lines(lines), {})]
+        batches = [self._doubted(self._kinds[0].refuse(_without_lines(lines), {}))]
         held: list[tuple[int, KindRows]] = []
         misfits = Misfits(
             len(self._kinds),
@@ -87,13 +90,15 @@ class LineKindsDecoder(RecordDecoder):
                 found = kind.take_rows()
                 held.extend([] if found is None else [(number, found)])
                 if self._holder is not None:
+                    self._holder.doubt(batch, self._axes[number])
                     batch = self._holder.widened(batch, self._axes[number])
                 batches.append(passed_over(batch, found) if self._passed_over[number] else batch)
             return others
 
         rest = self._asked.share_out(lines.offsets + lines.lengths - 1, take)
         if rest.size:
-            batches.append(self._kinds[0].refuse(lines.only(rest), misfits.faults(rest)))
+            refused = self._kinds[0].refuse(lines.only(rest), misfits.faults(rest))
+            batches.append(self._doubted(refused))
         batch = self._joiner.join(batches, held)
         if self._holder is not None:
             batch = self._holder.filled(batch, [(one.offsets, one.columns) for _, one in held])
@@ -109,7 +114,13 @@ class LineKindsDecoder(RecordDecoder):
 
     def cut(self) -> Batch:
         """Cut off the line that has only begun; see `swathe_drivers.abc.CuttingDecoder`."""
-        return cut_off_line(self._framer, self._empty)
+        return cut_off_line(self._framer, self._empty)  # what follows it is a fault, too
+
+    def _doubted(self, batch: Batch) -> Batch:
+        """Return what became of bytes that are of no kind: a record of a held axis may be among them."""
+        if self._holder is not None:
+            self._holder.doubt(batch)
+        return batch
 
 
 def _take(

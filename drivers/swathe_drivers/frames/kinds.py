@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from swathe_drivers.chunkwise import joined
 from swathe_drivers.decoding import RecordDecoder
 from swathe_drivers.frames.checker import Checker
 from swathe_drivers.frames.decoder import FramesDecoder
@@ -60,6 +61,8 @@ class FrameKindsDecoder(RecordDecoder):
 
     def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Batch:
         """Decode the next chunks, each with the time of its arrival; raises nothing."""
+        if self._holder is not None and len(chunks) > 1:  # which faults are listed depends on these
+            return joined([self.feed_chunks([chunk]) for chunk in chunks])
         return self._decode(self._framer.feed_chunks(chunks))
 
     def reset(self, offset: int) -> Batch:
@@ -86,7 +89,7 @@ class FrameKindsDecoder(RecordDecoder):
             fault_bytes=frames.fault_bytes,
             ignored_bytes=frames.ignored_bytes,
         )
-        batches = [self._kinds[0].decode(between)]
+        batches = [self._doubted(self._kinds[0].decode(between))]
         held: list[tuple[int, KindRows]] = []
         misfits = Misfits(
             len(self._kinds),
@@ -102,6 +105,7 @@ class FrameKindsDecoder(RecordDecoder):
                 found = kind.take_rows()
                 held.extend([] if found is None else [(number, found)])
                 if self._holder is not None:
+                    self._holder.doubt(batch, self._axes[number])
                     batch = self._holder.widened(batch, self._axes[number])
                 batches.append(passed_over(batch, found) if self._passed_over[number] else batch)
             return others
@@ -110,10 +114,17 @@ class FrameKindsDecoder(RecordDecoder):
         if rest.size:
             none = np.empty(0, np.int64), np.empty((0, 0), np.uint8)
             bad = misfits.faults(rest)
-            batches.append(self._kinds[0].decode_rows(frames.only(rest), *none, bad))
+            refused = self._kinds[0].decode_rows(frames.only(rest), *none, bad)
+            batches.append(self._doubted(refused))
         batch = self._joiner.join(batches, held)
         if self._holder is not None:
             batch = self._holder.filled(batch, [(one.offsets, one.columns) for _, one in held])
+        return batch
+
+    def _doubted(self, batch: Batch) -> Batch:
+        """Return what became of bytes that are of no kind: a record of a held axis may be among them."""
+        if self._holder is not None:
+            self._holder.doubt(batch)
         return batch
 
 

@@ -16,6 +16,10 @@ from swathe.station import Station, probes_of
 
 __all__ = ["CarriageCells"]
 
+# How long after it was settled for a probe the path may come: with that probe, with the slowest one, or
+# with the mark that sets the line.
+_ONE_PROBE_NS, _SEVERAL_PROBES_NS, _BY_MARKS_NS = 0, 10_000_000_000, 600_000_000_000
+
 
 class CarriageCells:
     """Follows the probes of one run after the other over the grid.
@@ -44,7 +48,9 @@ class CarriageCells:
         """Begin a run with the probes of a station file: no path leads to it."""
         self.probes = probes_of(station)
         self.overlaps = OverlapWatch(station, self._grid)
-        self.silences = SilentStays(self._grid)
+        kept_ns = _ONE_PROBE_NS if len(self.probes) == 1 else _SEVERAL_PROBES_NS
+        by_marks = station.index is not None and not station.index_encoded
+        self.silences = SilentStays(self._grid, _BY_MARKS_NS if by_marks else kept_ns)
         self._last_cells = [-1] * len(self.probes)
         if self.has_several:
             self._grid.shares.keep()

@@ -362,7 +362,6 @@ class SurveyStages(SurveyState):
             for rows, unsound in self.slipped_cells.pieces(placed.readings["time"]):
                 suspect = unsound or self.suspect_cells.suspect_readings(placed.readings[rows])
                 update = self.grid.begin_update(cells[rows])
-                suspect = unsound or self.suspect_cells.in_force
                 self.grid.add(
                     placed.readings[rows],
                     cells[rows],

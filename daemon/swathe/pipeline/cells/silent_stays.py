@@ -25,8 +25,6 @@ _MOST_LATE_NS = 60_000_000_000
 """Bytes that come later withdraw nothing. (Our choice, no source.)"""
 _OPEN = int(np.iinfo(np.int64).max)
 _MARGIN_NS = 1_000_000_000
-# Of the path of a line by hand, which is known once the line is set.
-_KEPT_NS = 3_600_000_000_000
 
 
 class SilentStays:
@@ -34,10 +32,12 @@ class SilentStays:
 
     Args:
         grid: the cells.
+        kept_ns: how long after a doubt stays may come that were settled before it.
     """
 
-    def __init__(self, grid: Grid) -> None:
+    def __init__(self, grid: Grid, kept_ns: int = 0) -> None:
         self._grid = grid
+        self._kept_ns = kept_ns
         # Each stay; a cell may have several.
         self._cells: Cells = np.empty(0, np.int64)
         self._times: Times = np.empty(0, np.int64)
@@ -152,6 +152,7 @@ class SilentStays:
         """
         count = int(np.searchsorted(self._doubts.known, now, side="right"))
         if count == 0 or (count == self._applied and not (fresh and self._fresh)):
+            self._forget(now)
             return self._cells[:0]
         self._applied, self._fresh = count, False
         doubt = self._doubt_of_stays(count)
@@ -195,7 +196,7 @@ class SilentStays:
         return found
 
     def _forget(self, now: int) -> None:
-        gone = int(np.searchsorted(self._doubts.known, now - _KEPT_NS))
+        gone = int(np.searchsorted(self._doubts.known, now - self._kept_ns, side="right"))
         if gone:
             self._doubts = self._doubts[np.arange(gone, self._doubts.known.size)]
             self._applied -= gone

@@ -168,13 +168,16 @@ def test_what_other_passes_left_is_left(first: bool) -> None:
 
 
 def test_stay_that_is_known_after_the_doubt_is_doubted() -> None:
-    """As on a line that is set by hand once it is scanned."""
+    """As on a line that is set by hand once it is scanned; no doubt is kept for longer."""
     made = grid()
-    silences = SilentStays(made)
+    silences = SilentStays(made, 2500 * MS)
     silences.doubt(doubt(190, 300, 500))
     silences.apply(500 * MS)
     silences.pass_through(stays([2], [200], settled=[2000]))
-    assert silences.apply(3000 * MS).tolist() == [2]
+    assert silences.apply(2900 * MS).tolist() == [2]
+    silences.apply(3000 * MS)
+    silences.pass_through(stays([3], [200], settled=[2000]))
+    assert silences.apply(3100 * MS).tolist() == []
 
 
 def test_bytes_more_than_a_minute_late_take_nothing() -> None:

@@ -50,7 +50,8 @@ def open_dataset(path: Path) -> xarray.Dataset:
 
     store = SurveyStore(files_of(path.parent), path.name, read_only=True, verified=True)
     try:
-        dataset: xarray.Dataset = xarray.open_zarr(store, zarr_format=3)
+        # Lazy by itself: with chunks, what a script gets would depend on whether dask is installed.
+        dataset: xarray.Dataset = xarray.open_zarr(store, zarr_format=3, chunks=None)
     except (OSError, ValueError, KeyError, TypeError) as error:
         remedy = advice(SurveyFolder(path.parent), REPAIR)
         raise SurveyError(path, f"cannot be read ({error}); {remedy}") from error

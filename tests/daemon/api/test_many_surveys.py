@@ -138,3 +138,11 @@ def test_errors_are_those_of_the_task_and_of_the_scheduler(
     monkeypatch.setitem(sys.modules, "dask", None)
     with pytest.raises(swathe.SwatheError, match=r"pip install 'swathe\[dask\]'"):
         list(swathe.over_surveys(fails, [folder], scheduler="synchronous"))
+
+
+def test_arrays_are_the_same_whether_dask_is_installed(folder: Path) -> None:
+    """A script that prints a value prints it; reading is lazy by itself."""
+    assert import_module("dask")
+    arrays = swathe.open_survey(next(folder.glob("9/*"))).arrays()
+    assert arrays.thickness.chunks is None
+    assert f"{arrays.thickness.min():.1f}" == f"{float(arrays.thickness.min()):.1f}"

@@ -178,7 +178,7 @@ def test_percent_malformed_refused(text: object) -> None:
         ),
     )
 )
-@settings(max_examples=300)
+@settings(max_examples=100)
 def test_convert_any_text_number_or_value_error(text: str) -> None:
     """Whatever is written, a finite number comes out or a ValueError that says what must be."""
     converts: tuple[Callable[[Any], float], ...] = (length, velocity, duration_ns, percent)

@@ -17,22 +17,22 @@ from swathe.live.session import Session
 from swathe.messages import ReplyMessage
 from swathe.pipeline.placing.request_log import RequestLog
 
-_SHARE = 60
-_PARTS = 5
+_SHARE = 85
+_PARTS = 10
 _STEP = 8
 
 
 def test_some_surveys_with_faults() -> None:
     """With every test run; more of them are in the slow tests."""
-    tally = run_seeds(range(1, 11))
+    tally = run_seeds(range(1, 7))
     assert tally.problems == []
-    assert len(tally.faults) >= 8
+    assert len(tally.faults) >= 6
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("part", range(_PARTS))
 def test_surveys_with_faults(part: int) -> None:
-    """300 surveys, each from one seed; with the kills and failures below some 850 runs of the daemon."""
+    """850 surveys, each from one seed; with the kills and failures below some 2,000 runs of the daemon."""
     first = 1 + part * _SHARE
     tally = run_seeds(range(first, first + _SHARE))
     assert tally.problems == []

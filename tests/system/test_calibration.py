@@ -220,6 +220,7 @@ def test_step_that_does_not_settle_is_not_taken(tmp_path: Path, instrument: Inst
     assert not (tmp_path / "c.json").exists()
 
 
+@pytest.mark.slow
 def test_record_of_another_probe_is_refused(tmp_path: Path) -> None:
     """`check` names key, both values and the remedy; `calibrate thickness` opens the file all the same."""
     readings = tmp_path / "readings.csv"
@@ -245,6 +246,7 @@ def test_record_of_another_probe_is_refused(tmp_path: Path) -> None:
     assert swathe("check", station, "--seconds", "0").returncode == 0
 
 
+@pytest.mark.slow
 def test_record_changed_since_is_refused(tmp_path: Path) -> None:
     """A digit changed in a signed record is found out by the daemon."""
     readings = tmp_path / "readings.csv"

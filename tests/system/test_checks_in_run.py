@@ -116,7 +116,6 @@ async def hand(daemon: Daemon, instrument: Instrument, said: list[str]) -> None:
     await scan(daemon, instrument, 23.0, 51.0, range(9, 21))
 
 
-@pytest.mark.core
 def test_check_within_a_run_by_hand_pauses_judges_and_goes_on(
     tmp_path: Path, instrument: Instrument
 ) -> None:

@@ -129,7 +129,6 @@ def _measured_more(survey: Path, cells: int) -> bool:
     return record.exists() and read_survey_record(record).progress.measured > cells
 
 
-@pytest.mark.core
 def test_rebuild_is_bit_identical(serve: Serve, daemon: Start, ports: Path, tmp_path: Path) -> None:
     """Everything derived comes out of the journal byte for byte as the live run wrote it."""
     station = tmp_path / "station.toml"

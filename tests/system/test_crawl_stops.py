@@ -130,7 +130,6 @@ def test_encoder_that_falls_silent_stops_the_crawler(
     assert crawler_of(world).log.violations == []
 
 
-@pytest.mark.core
 @pytest.mark.parametrize(
     "mishap", [{"slip": 1.0, "slip_share": 0.3}, {"stall": 1.0}], ids=["slip", "stall"]
 )

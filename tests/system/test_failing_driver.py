@@ -32,7 +32,6 @@ def received(survey: Path, port: str) -> bytes:
     return b"".join(e.data for e in entries if isinstance(e, Chunk) and e.port == port)
 
 
-@pytest.mark.core
 def test_driver_that_fails_ends_no_run(
     daemon: Start,
     ports: Path,

@@ -72,7 +72,7 @@ def flood(piece: bytes, begin: threading.Event) -> Iterator[bytes]:
 @pytest.mark.parametrize(
     "piece",
     [
-        pytest.param(b"x\r\n" * 20_000, id="lines", marks=pytest.mark.core),
+        pytest.param(b"x\r\n" * 20_000, id="lines"),
         pytest.param(b"7" * 60_000, id="endless line"),
     ],
 )

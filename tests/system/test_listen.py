@@ -8,6 +8,8 @@ import threading
 import time
 from pathlib import Path
 
+import pytest
+
 from drivers.doubles import PtyPort
 from support.daemon import swathe
 from swathe_drivers.description import read_description
@@ -52,6 +54,7 @@ def heard(tmp_path: Path, *arguments: object) -> subprocess.CompletedProcess[str
     return subprocess.CompletedProcess(process.args, process.returncode, out, err)
 
 
+@pytest.mark.slow
 def test_listen_plain_captures_and_replays(tmp_path: Path) -> None:
     """Lines of bytes and of records; the capture plays again with its own description."""
     protocol = tmp_path / "gauge.toml"
@@ -95,6 +98,7 @@ def test_listen_suggest_gives_a_description_on_standard_output(tmp_path: Path) -
     assert time.monotonic() - started < 60
 
 
+@pytest.mark.slow
 def test_listen_mistakes_are_told_in_words(tmp_path: Path) -> None:
     """A port that is missing, a wrong description, a driver that isn't there, nothing heard."""
     missing = swathe("listen", tmp_path / "none", "--seconds", 0.5)

@@ -45,7 +45,6 @@ def stop_output(terminal: ShellTerminal) -> None:
         quiet = quiet + 1 if len(terminal.raw) == before else 0
 
 
-@pytest.mark.core
 def test_run_continues_and_ends_on_a_terminal_that_takes_nothing(
     serve: Serve, tmp_path: Path, ports: Path
 ) -> None:

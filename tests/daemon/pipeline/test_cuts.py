@@ -63,7 +63,13 @@ def cut_of(name: str, advances: list[float | None]) -> tuple[int, Cut]:
     return random.randrange(10_000), cut
 
 
-@pytest.mark.parametrize("name", list(SCENES)[::8])
+_EACH = [
+    pytest.param(name, marks=[] if at % 4 == 0 else pytest.mark.slow)
+    for at, name in enumerate(list(SCENES)[::8])
+]
+
+
+@pytest.mark.parametrize("name", _EACH)
 def test_cut_changes_no_result(name: str) -> None:
     """One scene in eight against every entry by itself; `tests/fuzz/fuzz_cuts.py` tries more cuts."""
     seed, cut = cut_of(name, [None, 0.0, 0.01, 0.3])

@@ -79,11 +79,6 @@ class TestStartStopFrames(DriverContract):
 
     locals().update(told("STX and ETX"))
 
-    @pytest.mark.slow
-    def test_memory_is_bounded_whatever_comes(self) -> None:
-        """Seconds: each byte that frames nothing is looked at by itself."""
-        super().test_memory_is_bounded_whatever_comes()
-
 
 class TestIdleGapFrames(DriverContract):
     """Frames between silences."""
@@ -95,11 +90,6 @@ class TestModbus(DriverContract):
     """Answers of a Modbus device."""
 
     locals().update(told("registers"))
-
-    @pytest.mark.slow
-    def test_memory_is_bounded_whatever_comes(self) -> None:
-        """Seconds: each byte that frames nothing is looked at by itself."""
-        super().test_memory_is_bounded_whatever_comes()
 
 
 def test_every_driver_of_ours_is_held_to_the_contract() -> None:

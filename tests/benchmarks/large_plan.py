@@ -283,12 +283,12 @@ def main() -> int:
             cost = found[name] = run(Path(folder), size, (0, 0, COLUMNS), options.lines)
             print(name, "cells:", cost, flush=True)
             if size[0] > options.lines * 10:
-                good &= more(Path(folder), size, options.lines // 3)
+                good &= more(Path(folder), size, max(options.lines // 3, 2))
     if options.square:
         with TemporaryDirectory() as folder:
             size = (31_623, 31_623)
             print("square:", run(Path(folder), size, (0, 0, 300), options.lines), flush=True)
-            good &= more(Path(folder), size, options.lines // 3, width=300)
+            good &= more(Path(folder), size, max(options.lines // 3, 2), width=300)
     small, large = found.values()
     figures = {
         "memory_ratio": large.resident / small.resident,

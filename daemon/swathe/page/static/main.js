@@ -23,6 +23,7 @@ import { Resuming } from "./resuming.js";
 import { Revisions } from "./revisions.js";
 import { Sounds } from "./sounds.js";
 import { connectSwitches } from "./senses.js";
+import { connectTheme } from "./theme_button.js";
 import { UndoForm } from "./undo.js";
 import { Commands } from "./commands.js";
 import { leaveOutRun, viewing } from "./viewing.js";
@@ -30,7 +31,6 @@ import { STATE_NAMES, inInches, setInches } from "./labels.js";
 import { ZoneForm } from "./zone.js";
 
 const $ = (id) => document.getElementById(id);
-const THEMES = [["", "Theme: auto"], ["light", "Theme: light"], ["dark", "Theme: dark"]];
 
 // Breadth by length of a part from which on it is shown in sections, and of the sheet for them.
 const LONG = 0.14, SECTIONS = 0.55;
@@ -132,23 +132,7 @@ $("units").addEventListener("click", () => {
 });
 showUnits();
 
-const darkDevice = matchMedia("(prefers-color-scheme: dark)");
-function applyTheme(name) {
-  if (name) document.documentElement.dataset.theme = name;
-  else delete document.documentElement.dataset.theme;
-  $("theme").textContent = THEMES.find(([one]) => one === name)[1];
-  map.setDark(name ? name === "dark" : darkDevice.matches);
-}
-const kept = localStorage.getItem("swathe-theme") ?? "";
-let themeName = THEMES.some(([name]) => name === kept) ? kept : "";
-$("theme").addEventListener("click", () => {
-  const at = THEMES.findIndex(([name]) => name === themeName);
-  themeName = THEMES[(at + 1) % THEMES.length][0];
-  localStorage.setItem("swathe-theme", themeName);
-  applyTheme(themeName);
-});
-darkDevice.addEventListener("change", () => applyTheme(themeName));
-applyTheme(themeName);
+connectTheme($("theme"), (dark) => map.setDark(dark));
 
 await loginFromAddress();
 const connection = new Connection(station, () => showLogin(() => connection.open()));

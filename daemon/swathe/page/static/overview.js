@@ -1,10 +1,10 @@
 // All stations of a broker: receives the rows that changed once a second, and draws a card for each.
 import { loginFromAddress, showLogin } from "./login.js";
+import { connectTheme } from "./theme_button.js";
 
 // A beat comes each second.
 const SILENCE_MS = 3500;
 const RETRY_MS = 1000;
-const THEMES = [["", "Theme: auto"], ["light", "Theme: light"], ["dark", "Theme: dark"]];
 // What has to be looked at comes first, where that is chosen.
 const RANKS = { lost: 0, alarm: 1, work: 2, ended: 3 };
 const $ = (id) => document.getElementById(id);
@@ -112,19 +112,7 @@ $("first").addEventListener("click", () => {
   $("first").setAttribute("aria-pressed", String($("first").getAttribute("aria-pressed") !== "true"));
   order();
 });
-const kept = localStorage.getItem("swathe-theme") ?? "";
-let themeName = THEMES.some(([name]) => name === kept) ? kept : "";
-function applyTheme() {
-  if (themeName) document.documentElement.dataset.theme = themeName;
-  else delete document.documentElement.dataset.theme;
-  $("theme").textContent = THEMES.find(([one]) => one === themeName)[1];
-}
-$("theme").addEventListener("click", () => {
-  themeName = THEMES[(THEMES.findIndex(([one]) => one === themeName) + 1) % THEMES.length][0];
-  localStorage.setItem("swathe-theme", themeName);
-  applyTheme();
-});
-applyTheme();
+connectTheme($("theme"));
 // A browser keeps the connections of pages in its history; six of them leave none for another.
 addEventListener("pagehide", () => source.close());
 addEventListener("pageshow", (event) => { if (event.persisted) open(); });

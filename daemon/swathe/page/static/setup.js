@@ -3,13 +3,13 @@ import { LiveAscan } from "./live_ascan.js";
 import { GateForms } from "./gates.js";
 import { ageText, isOld } from "./age.js";
 import { loginFromAddress, showLogin } from "./login.js";
+import { connectTheme } from "./theme_button.js";
 import { NameDialog } from "./name.js";
 import { myName } from "./send.js";
 import { StripPlot } from "./strip.js";
 
 const SILENCE_MS = 1700;
 const $ = (id) => document.getElementById(id);
-const THEMES = [["", "Theme: auto"], ["light", "Theme: light"], ["dark", "Theme: dark"]];
 
 let state = null, source = null, received = 0;
 const names = new NameDialog();
@@ -120,19 +120,7 @@ $("revert").addEventListener("click", async () => {
 });
 $("check").addEventListener("click", () => named(() => act({ action: "sensitivity" })));
 
-const kept = localStorage.getItem("swathe-theme") ?? "";
-let themeName = THEMES.some(([name]) => name === kept) ? kept : "";
-function applyTheme() {
-  if (themeName) document.documentElement.dataset.theme = themeName;
-  else delete document.documentElement.dataset.theme;
-  $("theme").textContent = THEMES.find(([one]) => one === themeName)[1];
-}
-$("theme").addEventListener("click", () => {
-  themeName = THEMES[(THEMES.findIndex(([one]) => one === themeName) + 1) % THEMES.length][0];
-  localStorage.setItem("swathe-theme", themeName);
-  applyTheme();
-});
-applyTheme();
+connectTheme($("theme"));
 
 setInterval(() => { if (state) show(); }, 200);
 await loginFromAddress();

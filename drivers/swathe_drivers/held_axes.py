@@ -111,12 +111,17 @@ def held_problems(
 
 
 class AxisHolder:
-    """Puts the axes that are held into the positions of other records."""
+    """Puts the axes that are held into the positions of other records; without any, batches stay as they are.
+
+    Attributes:
+        holds: whether there are any.
+    """
 
     def __init__(self, axes: Sequence[str], held: Sequence[str]) -> None:
         """Take the axes of the positions, in order, and those of them that are held."""
         self._axes = tuple(axes)
         self._held = tuple(held)
+        self.holds = bool(held)
         # Of the chunk that is decoded: offsets of faults, and the byte before which some are not listed.
         self._doubts: list[int] = []
         self._unlisted = -1
@@ -126,25 +131,33 @@ class AxisHolder:
         """Forget where the axes are: the port was lost, and nobody knows what moved meanwhile."""
         self._last = dict.fromkeys(self._held, np.nan)
 
-    def doubt(self, batch: Batch, axes: Sequence[str] = ()) -> None:
-        """Take the faults of a batch: records of the axes that are held may be among these bytes.
+    def doubt(self, batch: Batch, axes: Sequence[str] = ()) -> Batch:
+        """Return a batch of which the faults are taken: records of held axes may be among these bytes.
 
         Args:
             batch: of one kind of records, or what became of bytes that are of none; `filled` follows.
             axes: of the kind, those that are held included.
         """
+        if not self.holds:
+            return batch
         whole = set() if any(axis in self._held for axis in axes) else _OF_VALUES
         self._doubts += [one.offset for one in batch.faults if one.reason not in whole]
         if batch.faults and sum(batch.n_faults.values()) > len(batch.faults):
             self._unlisted = max(self._unlisted, batch.faults[0].offset)
+        return batch
 
     def widened(self, batch: Batch, axes: Sequence[str]) -> Batch:
         """Return a batch of one kind of records with the positions of all axes, NaN where it has none.
+
+        Its faults are taken.
 
         Args:
             batch: of the kind.
             axes: of the kind.
         """
+        if not self.holds:
+            return batch
+        self.doubt(batch, axes)
         positions = np.zeros(batch.positions.size, position_dtype(len(self._axes)))
         for name in ("time", "device_time", "sequence", "offset", "size"):
             positions[name] = batch.positions[name]
@@ -165,6 +178,8 @@ class AxisHolder:
             batch: with `widened` positions in the order of the stream.
             rows: what the records hold.
         """
+        if not self.holds:
+            return batch
         positions = batch.positions
         counts = positions["counts"].copy()
         doubts = np.sort(np.array(self._doubts, np.int64))

@@ -53,7 +53,7 @@ class LineKindsDecoder(RecordDecoder):
         self._framer = make_line_framer(settings, tail, ns_per_byte)
         self._joiner = KindsJoiner(abilities, self._empty, each, settings.numbers)
         self._axes = [one.axes for one in each]
-        self._holder = AxisHolder(abilities.axes, held) if held else None
+        self._holder = AxisHolder(abilities.axes, held)
         self._asked = KindsAsked([kind.answered for kind in settings.kinds])
 
     def asked(self, request: bytes, offset: int) -> None:
@@ -67,14 +67,14 @@ class LineKindsDecoder(RecordDecoder):
 
     def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Batch:
         """Decode the next chunks, each with the time of its arrival; raises nothing."""
-        if self._holder is not None and len(chunks) > 1:  # which faults are listed depends on these
+        if self._holder.holds and len(chunks) > 1:  # which faults are listed depends on these
             return joined([self.feed_chunks([chunk]) for chunk in chunks])
         lines = self._framer.feed_chunks(chunks)
         if not (lines.starts.size or lines.dropped_bytes or lines.overlong or lines.empty_bytes):
             return self._empty
         lines, passed = pass_over(lines, self._settings, self._end_width)
         # What became of bytes that are no line: the first kind accounts for it.
-        batches = [self._doubted(self._kinds[0].refuse(_without_lines(lines), {}))]
+        batches = [self._holder.doubt(self._kinds[0].refuse(_without_lines(lines), {}))]
         held: list[tuple[int, KindRows]] = []
         misfits = Misfits(
             len(self._kinds),
@@ -89,38 +89,28 @@ class LineKindsDecoder(RecordDecoder):
             if batch is not None:
                 found = kind.take_rows()
                 held.extend([] if found is None else [(number, found)])
-                if self._holder is not None:
-                    self._holder.doubt(batch, self._axes[number])
-                    batch = self._holder.widened(batch, self._axes[number])
+                batch = self._holder.widened(batch, self._axes[number])
                 batches.append(passed_over(batch, found) if self._passed_over[number] else batch)
             return others
 
         rest = self._asked.share_out(lines.offsets + lines.lengths - 1, take)
         if rest.size:
             refused = self._kinds[0].refuse(lines.only(rest), misfits.faults(rest))
-            batches.append(self._doubted(refused))
+            batches.append(self._holder.doubt(refused))
         batch = self._joiner.join(batches, held)
-        if self._holder is not None:
-            batch = self._holder.filled(batch, [(one.offsets, one.columns) for _, one in held])
+        batch = self._holder.filled(batch, [(one.offsets, one.columns) for _, one in held])
         return replace(batch, n_ignored=batch.n_ignored + passed) if passed else batch
 
     def reset(self, offset: int) -> Batch:
         """Drop the line that has only begun, as one `partial` fault; continue at byte `offset`."""
         self._joiner.forget()
-        if self._holder is not None:
-            self._holder.forget()
+        self._holder.forget()
         self._asked.forget()
         return dropped_line(self._framer, offset, self._empty)
 
     def cut(self) -> Batch:
         """Cut off the line that has only begun; see `swathe_drivers.abc.CuttingDecoder`."""
         return cut_off_line(self._framer, self._empty)  # what follows it is a fault, too
-
-    def _doubted(self, batch: Batch) -> Batch:
-        """Return what became of bytes that are of no kind: a record of a held axis may be among them."""
-        if self._holder is not None:
-            self._holder.doubt(batch)
-        return batch
 
 
 def _take(

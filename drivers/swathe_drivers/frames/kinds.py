@@ -47,7 +47,7 @@ class FrameKindsDecoder(RecordDecoder):
         self._passed_over = [one.passes_over for one in each]
         self._joiner = KindsJoiner(abilities, self._empty, each, settings.numbers)
         self._axes = [one.axes for one in each]
-        self._holder = AxisHolder(abilities.axes, held) if held else None
+        self._holder = AxisHolder(abilities.axes, held)
         self._asked = KindsAsked([kind.answered for kind in settings.kinds])
 
     def asked(self, request: bytes, offset: int) -> None:
@@ -61,7 +61,7 @@ class FrameKindsDecoder(RecordDecoder):
 
     def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Batch:
         """Decode the next chunks, each with the time of its arrival; raises nothing."""
-        if self._holder is not None and len(chunks) > 1:  # which faults are listed depends on these
+        if self._holder.holds and len(chunks) > 1:  # which faults are listed depends on these
             return joined([self.feed_chunks([chunk]) for chunk in chunks])
         return self._decode(self._framer.feed_chunks(chunks))
 
@@ -69,8 +69,7 @@ class FrameKindsDecoder(RecordDecoder):
         """Drop what is pending, the frame that has begun as `partial`; continue at byte `offset`."""
         batch = self._decode(self._framer.reset(offset))
         self._joiner.forget()
-        if self._holder is not None:
-            self._holder.forget()
+        self._holder.forget()
         self._asked.forget()
         return batch
 
@@ -89,7 +88,7 @@ class FrameKindsDecoder(RecordDecoder):
             fault_bytes=frames.fault_bytes,
             ignored_bytes=frames.ignored_bytes,
         )
-        batches = [self._doubted(self._kinds[0].decode(between))]
+        batches = [self._holder.doubt(self._kinds[0].decode(between))]
         held: list[tuple[int, KindRows]] = []
         misfits = Misfits(
             len(self._kinds),
@@ -104,9 +103,7 @@ class FrameKindsDecoder(RecordDecoder):
             if batch is not None:
                 found = kind.take_rows()
                 held.extend([] if found is None else [(number, found)])
-                if self._holder is not None:
-                    self._holder.doubt(batch, self._axes[number])
-                    batch = self._holder.widened(batch, self._axes[number])
+                batch = self._holder.widened(batch, self._axes[number])
                 batches.append(passed_over(batch, found) if self._passed_over[number] else batch)
             return others
 
@@ -115,17 +112,9 @@ class FrameKindsDecoder(RecordDecoder):
             none = np.empty(0, np.int64), np.empty((0, 0), np.uint8)
             bad = misfits.faults(rest)
             refused = self._kinds[0].decode_rows(frames.only(rest), *none, bad)
-            batches.append(self._doubted(refused))
+            batches.append(self._holder.doubt(refused))
         batch = self._joiner.join(batches, held)
-        if self._holder is not None:
-            batch = self._holder.filled(batch, [(one.offsets, one.columns) for _, one in held])
-        return batch
-
-    def _doubted(self, batch: Batch) -> Batch:
-        """Return what became of bytes that are of no kind: a record of a held axis may be among them."""
-        if self._holder is not None:
-            self._holder.doubt(batch)
-        return batch
+        return self._holder.filled(batch, [(one.offsets, one.columns) for _, one in held])
 
 
 def _take(

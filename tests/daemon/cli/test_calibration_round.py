@@ -48,7 +48,7 @@ def test_answers_lead_through_the_probes(
 
 def test_one_that_could_not_be_calibrated_is_asked_for_again() -> None:
     """With the reason."""
-    told: list[str] = []
+    shown: list[str] = []
     answers = iter(["", "", "q"])
     tries: list[str] = []
 
@@ -59,10 +59,10 @@ def test_one_that_could_not_be_calibrated_is_asked_for_again() -> None:
             raise SwatheError(message)
 
     found = calibrate_each(
-        PROBES, calibrate=calibrate, ask=lambda _: next(answers), tell=told.append
+        PROBES, calibrate=calibrate, ask=lambda _: next(answers), tell=shown.append
     )
     assert tries == ["left", "left"]
-    assert told == ["probe left: the calibration was given up: nothing is written"]
+    assert shown == ["probe left: the calibration was given up: nothing is written"]
     assert [probe.name for probe in found] == ["left"]
 
 

@@ -169,7 +169,7 @@ def test_another_silent_pass_is_evidence_of_its_own() -> None:
 
 @pytest.mark.parametrize("hand", [False, True])
 def test_cause_does_not_depend_on_batches(hand: bool) -> None:
-    """All in one piece, or tick by tick; also where lines are told by hand."""
+    """All in one piece, or tick by tick; also where lines are set by hand."""
     index = INDEX_STEPPED.format(length=3, advance="return") if hand else ""
     text = station_text(scan_length=60, index=index)
     entries = late(damaged(scanned(), "gauge", 1080, 1180))

@@ -300,7 +300,7 @@ def test_beams_of_several_probes_are_told_where_they_differ() -> None:
 
 
 def test_one_unknown_beam_leaves_the_width_unknown() -> None:
-    """What is known of the other one is told all the same."""
+    """What is known of the other one is shown all the same."""
     station_ = of(beamed("a", "gauge", "0.5 mm"), entry("b", "other", scan="5 mm"))
     assert beam_on_wall(station_) is None
     assert len(beam_warnings(station_)) == 2

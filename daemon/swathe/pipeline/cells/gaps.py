@@ -225,7 +225,7 @@ class GapRegister(PlanArrays):
         gaps = [gap.cells for gap in self._open.values()]
         held = np.sort(np.concatenate(gaps)) if gaps else np.empty(0, np.int64)
         for region in regions_of(self._grid, cells, runs, held, wrapped=self._wrapped):
-            gap = self._join(self.numbers_of(region.beside), region.cells, time)
+            gap = self._join(self.numbers_of(region.adjacent), region.cells, time)
             gap.unvisited = Runs.joined([gap.unvisited, region.runs])
         self._name_remaining()
 

@@ -156,12 +156,12 @@ class Region:
     Attributes:
         cells: those in touched blocks, rising.
         runs: those in none.
-        beside: cells of open gaps next to it, rising.
+        adjacent: cells of open gaps next to it, rising.
     """
 
     cells: Cells
     runs: Runs
-    beside: Cells
+    adjacent: Cells
 
 
 def regions_of(

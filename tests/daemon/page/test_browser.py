@@ -728,3 +728,23 @@ def test_very_long_part_is_shown_in_sections(browser: Browser, rows: int, column
         assert sections() == []
         browser.find("#fit").click()
         browser.wait(lambda: sections() == found, 10, "the sections")
+
+
+def test_button_of_themes_goes_round_and_is_kept(browser: Browser, served: ServedPage) -> None:
+    """Device, light, dark and the device again; and the next visit has it."""
+    browser.theme("light")
+    browser.open(served.page.url)
+    settle(browser)
+    seen = []
+    for _ in range(4):
+        theme = browser.run("return document.documentElement.dataset.theme ?? ''")
+        seen.append((browser.text("#theme"), theme))
+        browser.run("document.getElementById('theme').click()")
+    assert seen == [
+        ("Theme: auto", ""),
+        ("Theme: light", "light"),
+        ("Theme: dark", "dark"),
+        ("Theme: auto", ""),
+    ]
+    browser.driver.refresh()
+    browser.wait(lambda: browser.text("#theme") == "Theme: light", 10, "the theme of before")
